@@ -1,0 +1,1 @@
+"""Decides and tells: the weighing, the sequence, the clocks, and the outlets."""

@@ -1,0 +1,1 @@
+"""The world's edges: bytes in from a scale, sounds out."""

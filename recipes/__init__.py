@@ -1,0 +1,1 @@
+"""What to mix, and the arithmetic on it."""

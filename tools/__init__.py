@@ -1,0 +1,1 @@
+"""Helps people: replay, demo, benchmarks, checks."""
