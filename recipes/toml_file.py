@@ -1,0 +1,330 @@
+"""Strict TOML: where each key stands in the text, and problems said with file, line and key.
+
+Owns the map from a key's path to its line and the wording of a problem. Knows nothing of recipes:
+any checked model can be read through it.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+import tomllib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+KeyPath = tuple[str | int, ...]
+
+MOST_BYTES = 256 * 1024
+"""More than any file a person wrote by hand; a larger one is not ours."""
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One thing wrong in a file: where, what was found, what was expected."""
+
+    line: int | None
+    key: str
+    found: str
+    expected: str
+
+    def sentence(self, source: str) -> str:
+        """The problem in one plain sentence that starts with the place."""
+        place = source if self.line is None else f"{source}, line {self.line}"
+        key = f", {self.key}" if self.key else ""
+        return f"{place}{key}: found {self.found}, expected {self.expected}."
+
+
+class FileError(ValueError):
+    """A file that cannot be used; one line for each problem."""
+
+    def __init__(self, source: str, problems: Sequence[Problem]) -> None:
+        self.source = source
+        self.problems = tuple(problems)
+        super().__init__("\n".join(problem.sentence(source) for problem in self.problems))
+
+
+def decode_file(path: Path) -> str:
+    """The text of a file; raises FileError where it cannot be read or is not UTF-8."""
+    try:
+        data = path.read_bytes() if path.stat().st_size <= MOST_BYTES else None
+    except FileNotFoundError:
+        raise FileError(str(path), [Problem(None, "", "no such file", "a TOML file")]) from None
+    except IsADirectoryError:
+        raise FileError(str(path), [Problem(None, "", "a folder", "a TOML file")]) from None
+    except OSError as error:
+        why = (error.strerror or "an error").lower()
+        raise FileError(
+            str(path), [Problem(None, "", why, "a TOML file that may be read")]
+        ) from None
+    if data is None:
+        large = Problem(None, "", f"more than {MOST_BYTES // 1024} kB", "a TOML file of a few kB")
+        raise FileError(str(path), [large])
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        byte = f"the byte 0x{data[error.start]:02X}"
+        raise FileError(str(path), [Problem(line, "", byte, "text saved as UTF-8")]) from None
+
+
+def parse_toml(text: str, source: str) -> dict[str, Any]:
+    """The tables of a TOML text; raises FileError with the line of a syntax error."""
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        raise FileError(source, [Problem(None, "", "brackets nested too deep", "TOML")]) from None
+    except ValueError as error:
+        raise FileError(source, [_syntax_problem(str(error), text)]) from None
+
+
+def _syntax_problem(message: str, text: str) -> Problem:
+    place = re.search(r" \(at (?:line (\d+), column \d+|end of document)\)$", message)
+    what = message[: place.start()] if place else message
+    if place is None:
+        line = None
+    elif place[1]:
+        line = int(place[1])
+    else:
+        line = max(text.rstrip("\n").count("\n") + 1, 1)
+    return Problem(line, "", f'something that is not TOML ("{what}")', "key = value, or [table]")
+
+
+def key_lines(text: str) -> dict[KeyPath, int]:
+    """The line of every key, table and array element of a text that is valid TOML."""
+    return _Scan(text).run()
+
+
+class _Scan:
+    """Walks a valid TOML text once and notes the line at which each path first appears."""
+
+    _bare = re.compile(r"[A-Za-z0-9_-]+")
+    _blank = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
+    _space = re.compile(r"[ \t]*")
+    _plain_value = re.compile(r"[^,\]}#\n]*")
+
+    def __init__(self, text: str) -> None:
+        self.text = text
+        self.at = 0
+        self.line = 1
+        self.lines: dict[KeyPath, int] = {(): 1}
+        self.counts: dict[KeyPath, int] = {}
+
+    def run(self) -> dict[KeyPath, int]:
+        table: KeyPath = ()
+        self._past(self._blank)
+        while self.at < len(self.text):
+            if self._next("[["):
+                table = self._array_table()
+                self._next("]]")
+            elif self._next("["):
+                table = self._resolve((), self._dotted())
+                self._next("]")
+            else:
+                self._pair(table)
+            self._past(self._blank)
+        return self.lines
+
+    def _array_table(self) -> KeyPath:
+        *parents, last = self._dotted()
+        path = (*self._resolve((), parents), last)
+        self.counts[path] = self.counts.get(path, 0) + 1
+        self.lines.setdefault(path, self.line)
+        element = (*path, self.counts[path] - 1)
+        self.lines[element] = self.line
+        return element
+
+    def _resolve(self, table: KeyPath, keys: Iterable[str]) -> KeyPath:
+        """The path of dotted keys under a table; a key that is an array means its last element."""
+        path = table
+        for key in keys:
+            path = (*path, key)
+            self.lines.setdefault(path, self.line)
+            if path in self.counts:
+                path = (*path, self.counts[path] - 1)
+        return path
+
+    def _pair(self, table: KeyPath) -> None:
+        path = self._resolve(table, self._dotted())
+        self._past(self._space)
+        self._next("=")
+        self._value(path)
+
+    def _dotted(self) -> list[str]:
+        keys = []
+        while True:
+            self._past(self._space)
+            keys.append(self._key())
+            self._past(self._space)
+            if not self._next("."):
+                return keys
+
+    def _key(self) -> str:
+        if self.text[self.at] in "\"'":
+            quoted = self._string()
+            return str(tomllib.loads(f"k = {quoted}")["k"])
+        return self._past(self._bare)
+
+    def _value(self, path: KeyPath) -> None:
+        self._past(self._space)
+        if self._next("{"):
+            self._inline_table(path)
+        elif self._next("["):
+            self._array(path)
+        elif self.text[self.at] in "\"'":
+            self._string()
+        else:
+            self._past(self._plain_value)
+
+    def _inline_table(self, path: KeyPath) -> None:
+        while True:
+            self._past(self._blank)
+            if self._next("}"):
+                return
+            self._pair(path)
+            self._past(self._blank)
+            self._next(",")
+
+    def _array(self, path: KeyPath) -> None:
+        index = 0
+        while True:
+            self._past(self._blank)
+            if self._next("]"):
+                return
+            self.lines[*path, index] = self.line
+            self._value((*path, index))
+            index += 1
+            self._past(self._blank)
+            self._next(",")
+
+    def _string(self) -> str:
+        start = self.at
+        quote = self.text[start]
+        many = self.text.startswith(quote * 3, start)
+        end = quote * 3 if many else quote
+        at = start + len(end)
+        while not self.text.startswith(end, at):
+            at += 2 if quote == '"' and self.text[at] == "\\" else 1
+        at += len(end)
+        # Up to two quotes may stand directly before the three that end a long string.
+        while many and self.text.startswith(quote, at) and at - start >= 6:
+            at += 1
+        self.line += self.text.count("\n", start, at)
+        self.at = at
+        return self.text[start:at]
+
+    def _past(self, pattern: re.Pattern[str]) -> str:
+        match = pattern.match(self.text, self.at)
+        found = match[0] if match else ""
+        self.line += found.count("\n")
+        self.at += len(found)
+        return found
+
+    def _next(self, token: str) -> bool:
+        if not self.text.startswith(token, self.at):
+            return False
+        self.at += len(token)
+        return True
+
+
+def key_text(path: KeyPath) -> str:
+    """A key's path as a person would say it: `part[2].nco_pct`, parts counted from 1."""
+    text = ""
+    for key in path:
+        text += f"[{key + 1}]" if isinstance(key, int) else f".{key}" if text else key
+    return text
+
+
+def line_of(path: KeyPath, lines: Mapping[KeyPath, int]) -> int | None:
+    """The line of a key, or of the innermost table around it that is in the text."""
+    for end in range(len(path), 0, -1):
+        if path[:end] in lines:
+            return lines[path[:end]]
+    return lines.get(())
+
+
+def problems_of(
+    error: ValidationError, lines: Mapping[KeyPath, int], known: Mapping[KeyPath, Sequence[str]]
+) -> list[Problem]:
+    """The problems in a model's verdict, in the order of the text.
+
+    `known` gives the keys of each table (array elements as -1), for the slip that is near one.
+    """
+    problems = [_problem(dict(found), lines, known) for found in error.errors(include_url=False)]
+    return sorted(problems, key=lambda problem: problem.line or 0)
+
+
+def _problem(
+    error: dict[str, Any],
+    lines: Mapping[KeyPath, int],
+    known: Mapping[KeyPath, Sequence[str]],
+) -> Problem:
+    path: KeyPath = tuple(error["loc"])
+    context = error.get("ctx") or {}
+    kind = error["type"]
+    if "leans_on" in context:
+        found, expected = context["found"], context["expected"]
+    elif kind == "missing":
+        found, expected = "nothing", "this key, which is required"
+    elif kind == "extra_forbidden":
+        found, expected = "a key that is not known", _expected_key(path, known)
+    else:
+        found, expected = _shown(error["input"]), _expected_value(kind, context)
+    return Problem(line_of(path, lines), key_text(path), found, expected)
+
+
+def _expected_key(path: KeyPath, known: Mapping[KeyPath, Sequence[str]]) -> str:
+    table = tuple(-1 if isinstance(key, int) else key for key in path[:-1])
+    keys = list(known.get(table, ()))
+    if not keys:
+        return "no key here"
+    near = difflib.get_close_matches(str(path[-1]), keys, n=1)
+    return f"perhaps {near[0]}" if near else f"one of {', '.join(keys)}"
+
+
+def _shown(value: Any) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, str):
+        short = value if len(value) <= 40 else value[:37] + "..."
+        return f'the text "{short}"'
+    if isinstance(value, dict):
+        return "a table"
+    if isinstance(value, list | tuple):
+        return f"a list of {len(value)}"
+    return str(value)[:40]
+
+
+_EXPECTED = {
+    "greater_than": "a number above {gt:g}",
+    "greater_than_equal": "a number of at least {ge:g}",
+    "less_than": "a number below {lt:g}",
+    "less_than_equal": "a number of at most {le:g}",
+    "float_type": "a number, without quotes",
+    "float_parsing": "a number, without quotes",
+    "int_type": "a whole number, without quotes",
+    "int_from_float": "a whole number",
+    "finite_number": "a finite number",
+    "bool_type": "true or false",
+    "string_type": "text in quotes",
+    "string_too_short": "at least one character",
+    "string_too_long": "at most {max_length} characters",
+    "string_pattern_mismatch": "one line without blanks at its ends",
+    "literal_error": "{expected}",
+    "enum": "{expected}",
+    "model_type": "a table",
+    "model_attributes_type": "a table",
+    "dict_type": "a table",
+    "tuple_type": "a list",
+    "list_type": "a list",
+    "too_short": "at least {min_length}",
+    "too_long": "at most {max_length}",
+    "date_type": "a date like 2026-11-02, without quotes",
+}
+
+
+def _expected_value(kind: str, context: Mapping[str, Any]) -> str:
+    return _EXPECTED.get(kind, kind.replace("_", " ")).format(**context)
