@@ -1,0 +1,167 @@
+"""One command for every check but the tests: style, types, imports and the house.
+
+Knows the rules of the tree; knows nothing of what the program does.
+"""
+
+from __future__ import annotations
+
+import ast
+import re
+import subprocess
+import sys
+import time
+import tomllib
+from collections.abc import Callable, Iterator
+from fnmatch import fnmatch
+from pathlib import Path
+from typing import Any
+
+import grimp
+
+ROOT = Path(__file__).resolve().parents[1]
+CODE = ("daemon", "drivers", "recipes", "tools")
+TOP_LEVEL = {
+    ".ci",
+    ".git",
+    ".gitignore",
+    "DEVELOPERS.md",
+    "LICENSE",
+    "README.md",
+    "pyproject.toml",
+    "requirements-dev.lock",
+    "requirements.lock",
+    "tests",
+    *CODE,
+}
+LONGEST_MODULE = 400
+# Each word has a letter in brackets, so that this file does not find itself.
+LEFT_OVER = re.compile(
+    r"\b(T[O]DO|F[I]XME|X[X]X|H[A]CK)\b|NotImplemented[E]rror|pragma: n[o] cover"
+    r"|type: i[g]nore(?!\[)|mark\.(s[k]ip|x[f]ail)"
+)
+WAITED_FOR_LUCK = re.compile(r"\btime\.s[l]eep\(|asyncio\.s[l]eep\((?!0\))")
+
+
+def main() -> int:
+    """Run every check and print one line for each; the words of a check follow only if it failed.
+
+    Returns the exit status: 0 when all passed, 1 otherwise.
+    """
+    checks: dict[str, Callable[[], str]] = {
+        "ruff check": lambda: tool("ruff", "check", "--quiet", "."),
+        "ruff format": lambda: tool("ruff", "format", "--check", "--quiet", "."),
+        "mypy": lambda: tool("mypy", "--no-error-summary"),
+        "import layers": lambda: tool("lint-imports", "--no-cache", "--no-logo"),
+        "pure modules": lambda: "\n".join(impure()),
+        "house": lambda: "\n".join(house()),
+    }
+    results = [passed(name, check) for name, check in checks.items()]
+    return 0 if all(results) else 1
+
+
+def passed(name: str, check: Callable[[], str]) -> bool:
+    """Run one check, print its line, and say whether it found nothing."""
+    began = time.monotonic()
+    found = check()
+    print(f"{'FAIL' if found else 'ok':4}  {name:14} {time.monotonic() - began:5.1f} s", flush=True)
+    if found:
+        print(found.rstrip(), flush=True)
+    return not found
+
+
+def tool(name: str, *words: str) -> str:
+    """Run a tool of this environment at the root; returns what it complained of."""
+    command = Path(sys.executable).with_name(name)
+    done = subprocess.run([command, *words], cwd=ROOT, capture_output=True, text=True, check=False)
+    return "" if done.returncode == 0 else (done.stdout + done.stderr).strip() or "failed silently"
+
+
+def settings() -> dict[str, Any]:
+    """The project's own section of pyproject.toml."""
+    with (ROOT / "pyproject.toml").open("rb") as file:
+        section: dict[str, Any] = tomllib.load(file)["tool"]["benchpour"]
+    return section
+
+
+def impure() -> Iterator[str]:
+    """Imports, direct or through others, that a pure module must not have; and clocks outside.
+
+    A module that is listed but does not exist is passed over.
+    """
+    rules = settings()
+    graph = grimp.build_graph(
+        "daemon", "drivers", "recipes", include_external_packages=True, cache_dir=None
+    )
+    for pure in sorted(m for m in graph.modules if any(fnmatch(m, p) for p in rules["pure"])):
+        for banned in rules["not_in_pure"]:
+            chain = banned in graph.modules and graph.find_shortest_chain(pure, banned)
+            if chain:
+                yield f"{pure} is pure, and must not import {banned}: {' -> '.join(chain)}"
+    if "time" in graph.modules:
+        for module in graph.find_modules_that_directly_import("time"):
+            if module.startswith("daemon.") and module != "daemon.clock":
+                yield f"{module} imports time: the only clock is daemon.clock"
+
+
+def house() -> Iterator[str]:
+    """What is in the wrong place, left over, or too long."""
+    yield from strangers()
+    for path in sources():
+        name = path.relative_to(ROOT).as_posix()
+        text = path.read_text(encoding="utf-8")
+        in_test = name.startswith("tests/")
+        for number, line in enumerate(text.splitlines(), 1):
+            if LEFT_OVER.search(line) or (in_test and WAITED_FOR_LUCK.search(line)):
+                yield f"{name}:{number}: to be settled: {line.strip()}"
+        if path.suffix == ".py":
+            yield from misshapen(name, text)
+    for path in ROOT.glob("*.lock"):
+        if "://" in path.read_text(encoding="utf-8"):
+            yield f"{path.name}: holds an address; names and hashes only"
+
+
+def strangers() -> Iterator[str]:
+    """Files at the top that have no place there. What .gitignore names is nobody's business."""
+    ignored = (ROOT / ".gitignore").read_text(encoding="utf-8").split()
+    for path in ROOT.iterdir():
+        if path.name in TOP_LEVEL or any(fnmatch(path.name, i.rstrip("/")) for i in ignored):
+            continue
+        yield f"{path.name}: has no place at the top level"
+
+
+def sources() -> Iterator[Path]:
+    """Every file that people here write by hand."""
+    for folder in (*CODE, "tests"):
+        for path in sorted((ROOT / folder).rglob("*")):
+            is_text = path.suffix in {"", ".py", ".toml", ".html", ".css", ".service", ".rules"}
+            if path.is_file() and is_text and "__pycache__" not in path.parts:
+                yield path
+
+
+def misshapen(name: str, text: str) -> Iterator[str]:
+    """What is wrong with the shape of one module."""
+    tree = ast.parse(text)
+    if name.endswith("__init__.py"):
+        if len(tree.body) != 1 or ast.get_docstring(tree) is None:
+            yield f"{name}: holds more, or less, than a docstring"
+    elif ast.get_docstring(tree) is None:
+        yield f"{name}: does not open with a docstring"
+    lines = text.count("\n")
+    if lines > LONGEST_MODULE and not name.startswith("tests/"):
+        yield f"{name}: {lines} lines; {LONGEST_MODULE} at the most"
+    yield from toothless(name, tree)
+
+
+def toothless(name: str, tree: ast.Module) -> Iterator[str]:
+    """Tests in which nothing is asserted or expected to be raised, by themselves or by a helper."""
+    functions = [n for n in tree.body if isinstance(n, ast.FunctionDef | ast.AsyncFunctionDef)]
+    words = {node.name: ast.dump(node) for node in functions}
+    marks = {"Assert(", "'raises'"}
+    marks |= {f"Name(id='{n}'" for n, text in words.items() if any(m in text for m in marks)}
+    for node in functions:
+        if node.name.startswith("test_") and not any(m in words[node.name] for m in marks):
+            yield f"{name}:{node.lineno}: {node.name} asserts nothing, so it cannot fail"
+
+
+if __name__ == "__main__":
+    sys.exit(main())
