@@ -190,6 +190,12 @@ def ratio_error_pct(base: Basis, landed: Landed) -> float | None:
     return max(errors, key=abs, default=None)
 
 
+def neat_g(base: Basis, landed: Landed) -> tuple[float | None, ...]:
+    """What got into the mix of each item, dye taken off; None for what has not landed."""
+    pairs = zip(base.items, landed, strict=True)
+    return tuple(None if poured is None else item.neat_g(poured) for item, poured in pairs)
+
+
 def dye_g(base: Basis, landed: Landed) -> float:
     """Dye in the mix from tinted jugs and from the cup's own weighing, grams."""
     pairs = zip(base.items, landed, strict=True)

@@ -272,18 +272,25 @@ class Recipe(_Table):
         return self.times.pour_by_s
 
     @property
-    def contact_part(self) -> int | None:
-        """Index of the part whose first drop starts the reaction; None where nothing reacts.
-
-        The first part that completes a pair of roles which react. Where the roles tell of no pair,
-        the second part that is no filler counts: too early a clock is safe, too late is not.
-        """
+    def pair_part(self) -> int | None:
+        """Index of the first part that completes a pair of roles which react; None without one."""
         roles = [part.known_role for part in self.parts]
         for index, role in enumerate(roles):
             if any(frozenset({role, earlier}) in PAIRS for earlier in roles[:index]):
                 return index
-        reactive = [i for i, role in enumerate(roles) if role is not Role.FILLER]
-        return reactive[1] if len(reactive) > 1 else None
+        return None
+
+    @property
+    def contact_part(self) -> int | None:
+        """Index of the part whose first drop starts the reaction; None where nothing reacts.
+
+        `pair_part`; where the roles tell of no pair, the second part that is no filler: a clock
+        that starts too early is safe, one that starts too late is not.
+        """
+        if self.pair_part is not None:
+            return self.pair_part
+        not_filler = [i for i, p in enumerate(self.parts) if p.known_role is not Role.FILLER]
+        return not_filler[1] if len(not_filler) > 1 else None
 
     @property
     def cautions_for(self) -> frozenset[Role]:
