@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from recipes.amounts import basis
+from recipes.amounts import Tint, basis
 from recipes.mix import intended
 from recipes.model import Recipe, Role
 
@@ -19,12 +19,12 @@ USUAL_URETHANE_INDEX = (90.0, 120.0)
 """
 
 
-def warnings(recipe: Recipe, tint: float | None = None) -> tuple[str, ...]:
+def warnings(recipe: Recipe, tint: Tint = None) -> tuple[str, ...]:
     """Every oddity in a sentence of its own; `tint` as in `amounts.basis`."""
     return (*_index(recipe, tint), *_clocks(recipe), *_cups(recipe), *_landing(recipe))
 
 
-def _index(recipe: Recipe, tint: float | None) -> Iterator[str]:
+def _index(recipe: Recipe, tint: Tint) -> Iterator[str]:
     index = intended(recipe, basis(recipe, tint), recipe.shot_g).index
     target = recipe.chemistry.target_index
     if index is None:

@@ -75,22 +75,24 @@ Landed = Sequence[float | None]
 """Grams poured of each item as the scale showed them, in order; None: not poured yet."""
 
 
-def basis(recipe: Recipe, tint: float | None = None) -> Basis:
-    """Boil a recipe down. `tint` is the jug's dye mass fraction from its ledger (0 to below 1).
+Tint = float | Mapping[str, float] | None
+"""What the jugs' ledgers say: the dye's mass fraction by part name, or a number for the part that
+the recipe says is tinted; None or a name left out: as in the recipe."""
 
-    It overrides the recipe's fraction where a jug is tinted, and is of no use elsewhere.
+
+def basis(recipe: Recipe, tint: Tint = None) -> Basis:
+    """Boil a recipe down, its own dye fraction overridden by `tint`.
+
+    Raises ValueError for a tint that is not from 0 to below 1.
     """
-    if tint is not None and not 0 <= tint < 1:
-        raise ValueError(f"a jug's dye fraction is from 0 to below 1, not {tint}")
-    fraction = recipe.dye.fraction if recipe.dye is not None else 0.0
-    tinted = recipe.dye_part
+    tints = _tints(recipe, tint)
     last = len(recipe.parts) - 1
     apart = recipe.cup.clings_g if recipe.cup.one_per_part else 0.0
     items = [
         Item(
             name=part.name,
             share=share,
-            dye_share=(fraction if tint is None else tint) if index == tinted else 0.0,
+            dye_share=tints.get(part.name, 0.0),
             # The earlier cups are emptied into the last part's, so only theirs keep something.
             clings_g=apart if index < last else 0.0,
             tolerance_g=recipe.stops.tolerance_g,
@@ -99,8 +101,22 @@ def basis(recipe: Recipe, tint: float | None = None) -> Basis:
         for index, (part, share) in enumerate(zip(recipe.parts, recipe.neat_shares, strict=True))
     ]
     if recipe.dye is not None and recipe.dye_in_cup:
-        items.append(Item(DYE, fraction, tolerance_g=recipe.dye.tolerance_g, is_dye=True))
+        items.append(
+            Item(DYE, recipe.dye.fraction, tolerance_g=recipe.dye.tolerance_g, is_dye=True)
+        )
     return Basis(tuple(items), recipe.cup.capacity_g, recipe.stops.ratio_tolerance_pct)
+
+
+def _tints(recipe: Recipe, tint: Tint) -> dict[str, float]:
+    tints = {}
+    if recipe.dye is not None and recipe.dye_part is not None:
+        tints[recipe.dye.into] = recipe.dye.fraction if not isinstance(tint, float | int) else tint
+    if isinstance(tint, Mapping):
+        tints.update(tint)
+    for name, fraction in tints.items():
+        if not 0 <= fraction < 1:
+            raise ValueError(f"the dye in {name} is a fraction from 0 to below 1, not {fraction}")
+    return tints
 
 
 def batch_for_pieces_g(pieces: int, grams_per_piece: float, hold_back_g: float) -> float:

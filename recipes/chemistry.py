@@ -1,6 +1,6 @@
 """Equivalent weights, index and phr: how much of one material reacts with how much of another.
 
-Owns the stoichiometry; masses are grams of neat material. Knows nothing of tolerances, cups or time.
+Owns the stoichiometry; masses are grams of neat material. Knows nothing of tolerances or time.
 
 Equivalent weights follow the trade's rounded constants: isocyanate 4200/%NCO, hydroxyl 56100/OH
 number, water 9.0 g per equivalent (18.0/2); they lie 0.01 to 0.04 % under the exact atomic masses.
@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from recipes.amounts import Landed, Tint, basis, dye_g, neat_g
 from recipes.model import Part, Recipe, Role
 
 ISOCYANATE_CONSTANT = 4200.0
@@ -117,6 +118,13 @@ def mix_index(recipe: Recipe, neat_g: Sequence[float], dye_g: float = 0.0) -> fl
     """
     found = mix_equivalents(recipe, neat_g, dye_g)
     return None if found is None else found.index
+
+
+def batch_index(recipe: Recipe, poured_g: Landed, tint: Tint = None) -> float | None:
+    """`mix_index` from what the scale showed of each item; what has not landed counts as none."""
+    base = basis(recipe, tint)
+    neat = [grams or 0.0 for grams in neat_g(base, poured_g)[: len(recipe.parts)]]
+    return mix_index(recipe, neat, dye_g(base, poured_g))
 
 
 def _urethane(pairs: Sequence[tuple[Part, float]], carrier_eq: float) -> Equivalents | None:

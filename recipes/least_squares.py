@@ -13,7 +13,7 @@ OUTLIER = 2.0
 ROUNDS = 12
 """Reweighting settles in a few rounds for a few dozen points."""
 LEARNED = 0.8
-"""An unknown counts as learned once its spread has shrunk below this share of what it began with."""
+"""An unknown is learned once its spread has shrunk below this share of what it began with."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,7 +28,7 @@ RATE_SPREAD = 0.25
 """Of E, relative: suppliers' rules run from 1.5 to 2.5 times faster for 10 degrees, which is E from
 0.6 to 1.3 of the E that doubles the rate."""
 SHOP_SPREAD = 0.25
-"""Of ln t between the sheet's cup and this shop's: another cup, another lot, another judge of gel."""
+"""Of ln t between the sheet's cup and this shop's: another cup, lot or judge of gel."""
 MASS_SPREAD = 0.3
 """Of n, about the 0 that stands for not known; physically it lies between 0 and about 1."""
 SHEET_SPREAD = 0.01
@@ -85,7 +85,7 @@ class PotLife:
     """One estimate: seconds from contact, and a plain sentence on what it was derived from."""
 
     seconds: float
-    derived_from: str
+    basis: str
     observations: int
 
 
@@ -95,7 +95,7 @@ def _warmth(celsius: float, reference_celsius: float) -> float:
 
 
 def energy_for_doubling_j_per_mol(celsius: float, step: float = 10.0, factor: float = 2.0) -> float:
-    """The activation energy at which the rate grows `factor`-fold from `celsius` to `step` above."""
+    """The activation energy that makes the rate `factor`-fold from `celsius` to `step` above it."""
     return GAS_CONSTANT * math.log(factor) / -_warmth(celsius + step, celsius)
 
 
@@ -143,8 +143,20 @@ def _row(point: GelMark, first: GelMark, usual: float, spread: float, shop: floa
     return Row((shop, rate, mass), math.log(point.seconds / first.seconds) - rate, spread)
 
 
-def pot_life(model: PotLifeModel, celsius: float | None, grams: float) -> PotLife:
-    """The pot life of `grams` of mix at `celsius` (None: not known here), on the careful side.
+def pot_life(
+    recipe: Recipe,
+    celsius: float | None,
+    grams: float,
+    gel_marks: Sequence[GelMark] = (),
+) -> PotLife | None:
+    """The pot life of `grams` of this mix at `celsius` (None: not known here); None without one."""
+    if recipe.times.pot_life_s is None:
+        return None
+    return careful_pot_life(pot_life_model(recipe.times, gel_marks), celsius, grams)
+
+
+def careful_pot_life(model: PotLifeModel, celsius: float | None, grams: float) -> PotLife:
+    """The model's answer on the careful side, with what it was derived from.
 
     Never longer than any data-sheet point that was no warmer and no larger; never longer than the
     longest time that the sheet or the shop's own marks showed.
@@ -165,7 +177,7 @@ def _derivation(
     model: PotLifeModel, celsius: float | None, grams: float, raw: float, shown: float
 ) -> str:
     first = model.sheet[0]
-    text = f"{first.seconds:.0f} s at {first.celsius:g} °C and {first.grams:g} g by the data sheet"
+    text = f"{first.seconds:g} s at {first.celsius:g} °C and {first.grams:g} g by the data sheet"
     if celsius is None:
         text += "; the temperature here is not known and taken as the data sheet's"
     elif abs(celsius - first.celsius) >= 0.05:
