@@ -44,7 +44,7 @@ class Sound:
 class Answer:
     """The one answer to a command; told after the commit of what the command did."""
 
-    id: str | None
+    id: str | int | float | None
     ok: bool
     error: str | None = None
 

@@ -42,7 +42,7 @@ class Commanded:
 
     at_s: float
     do: dict[str, Any]
-    id: str | None = None
+    id: str | int | float | None = None
     asked_by: str = ""
 
 
