@@ -25,6 +25,7 @@ from recipes.toml_file import (
     key_lines,
     line_of,
     parse_toml,
+    printable,
     problems_of,
 )
 
@@ -95,7 +96,7 @@ def find_recipe(
     RecipeError that lists the names there are.
     """
     looks_like_path = "/" in name_or_path or "\\" in name_or_path or name_or_path.endswith(".toml")
-    if looks_like_path and not names_only and Path(name_or_path).is_file():
+    if looks_like_path and not names_only and _is_file(Path(name_or_path)):
         return Path(name_or_path)
     places = [*(Path(folder) for folder in folders), SAMPLES_DIR]
     names = list_recipes(places)
@@ -103,12 +104,12 @@ def find_recipe(
         return names[name_or_path]
     if looks_like_path and not names_only:
         within = (place / name_or_path for place in places)
-        found = next((path for path in within if path.is_file()), None)
+        found = next((path for path in within if _is_file(path)), None)
         if found is not None:
             return found
     near = difflib.get_close_matches(name_or_path, names, n=1)
     expected = f'perhaps "{near[0]}"' if near else f"a file, or one of {', '.join(names)}"
-    raise RecipeError(name_or_path[:80], [Problem(None, "", "no such recipe", expected)])
+    raise RecipeError(printable(name_or_path, 80), [Problem(None, "", "no such recipe", expected)])
 
 
 def list_recipes(folders: Iterable[Path | str]) -> dict[str, Path]:
@@ -116,8 +117,17 @@ def list_recipes(folders: Iterable[Path | str]) -> dict[str, Path]:
     names: dict[str, Path] = {}
     for folder in folders:
         for path in sorted(Path(folder).glob("*.toml")):
-            names.setdefault(path.stem, path)
+            if _is_file(path):
+                names.setdefault(path.stem, path)
     return names
+
+
+def _is_file(path: Path) -> bool:
+    """Whether there is such a file; a name that no file could have is simply not there."""
+    try:
+        return path.is_file()
+    except OSError:
+        return False
 
 
 def _part_count_problems(data: dict[str, Any], lines: dict[KeyPath, int]) -> list[Problem]:

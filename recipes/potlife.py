@@ -41,6 +41,10 @@ MARKS_TO_LENGTHEN = 3
 early, so one mark or two may shorten a clock and not lengthen it."""
 
 
+ABOUT_THE_SAME = 1.1
+"""Up to so many times the mass that was marked here counts as the mass that was marked."""
+
+
 @dataclass(frozen=True, slots=True)
 class GelMark:
     """A gel time that the person marked: seconds from contact, at this temperature and mass."""
@@ -62,7 +66,8 @@ class PotLifeModel:
     """ln of this shop's time over the sheet's, at the same temperature and mass."""
     marks: int = 0
     longest_marked_s: float = 0.0
-    """The longest gel time that another mark bears out; 0 with fewer marks than it takes."""
+    """The longest gel time that the other marks bear out; 0 with fewer marks than it takes."""
+    largest_marked_g: float = 0.0
     knows_rate: bool = False
     knows_mass: bool = False
 
@@ -123,14 +128,19 @@ def pot_life_model(times: Times, gel_marks: Sequence[GelMark] = ()) -> PotLifeMo
         # More mass never lasts longer; what looks like it is scatter, and is left to the others.
         fit = ridge_fit(rows, (SHOP_SPREAD, RATE_SPREAD, 0.0))
     offset, rate, mass = fit.values
-    seen = sorted(mark.seconds for mark in gel_marks)
+    agreeing = [
+        mark for mark, row in zip(gel_marks, rows[len(also) :], strict=True) if fit.agrees(row)
+    ]
     return PotLifeModel(
         sheet=(first, *also),
         energy_j_per_mol=usual * max(1 + rate, 0.1),
         mass_exponent=min(mass, 1.0),
         shop_offset=offset,
-        marks=len(seen),
-        longest_marked_s=seen[-2] if len(seen) >= MARKS_TO_LENGTHEN else 0.0,
+        marks=len(gel_marks),
+        longest_marked_s=(
+            max(mark.seconds for mark in agreeing) if len(agreeing) >= MARKS_TO_LENGTHEN else 0.0
+        ),
+        largest_marked_g=max((mark.grams for mark in agreeing), default=0.0),
         knows_rate=fit.learned[1],
         knows_mass=fit.learned[2],
     )
@@ -187,8 +197,8 @@ def _derivation(
     if raw > shown * 1.005:
         text += "; longer is not borne out, so it is not shown"
     if grams > first.grams and model.knows_mass:
-        text += f"; {grams:.0f} g heats itself more, counted as measured"
-    elif grams > first.grams:
+        text += f"; that {grams:.0f} g heats itself more is counted"
+    elif grams > max(first.grams, ABOUT_THE_SAME * model.largest_marked_g):
         text += f"; {grams:.0f} g heats itself more, so it will be shorter than this"
     return text + "."
 

@@ -109,7 +109,8 @@ def _names(recipe: Recipe) -> Iterator[Broken]:
                 f"a name of its own: part {seen[key] + 1} has this one, capitals or not",
                 (("part", seen[key], "name"),),
             )
-        if key in {"cup", "dye"}:
+        # A lone material takes no dye and may well be the dye.
+        if key in {"cup", "dye"} and len(recipe.parts) > 1:
             yield Broken(at, f'"{part.name}"', 'another name: "cup" and "dye" mean the cup and dye')
         seen.setdefault(key, index)
 

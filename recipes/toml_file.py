@@ -19,7 +19,7 @@ from pydantic import ValidationError
 from recipes.toml_lines import KeyPath, key_lines
 
 __all__ = ["FileError", "KeyPath", "Problem", "decode_file", "key_lines", "key_text", "line_of"]
-__all__ += ["parse_toml", "problems_of"]
+__all__ += ["parse_toml", "printable", "problems_of"]
 
 MOST_BYTES = 256 * 1024
 """More than any file a person wrote by hand; a larger one is not ours."""
@@ -53,7 +53,8 @@ class FileError(ValueError):
 def decode_file(path: Path) -> str:
     """The text of a file; raises FileError where it cannot be read or is not UTF-8."""
     try:
-        data = path.read_bytes() if path.stat().st_size <= MOST_BYTES else None
+        with path.open("rb") as file:
+            data = file.read(MOST_BYTES + 1)
     except FileNotFoundError:
         raise FileError(str(path), [Problem(None, "", "no such file", "a TOML file")]) from None
     except IsADirectoryError:
@@ -63,7 +64,7 @@ def decode_file(path: Path) -> str:
         raise FileError(
             str(path), [Problem(None, "", why, "a TOML file that may be read")]
         ) from None
-    if data is None:
+    if len(data) > MOST_BYTES:
         large = Problem(None, "", f"more than {MOST_BYTES // 1024} kB", "a TOML file of a few kB")
         raise FileError(str(path), [large])
     try:
@@ -100,8 +101,17 @@ def key_text(path: KeyPath) -> str:
     """A key's path as a person would say it: `part[2].nco_pct`, parts counted from 1."""
     text = ""
     for key in path:
-        text += f"[{key + 1}]" if isinstance(key, int) else f".{key}" if text else key
+        if isinstance(key, int):
+            text += f"[{key + 1}]"
+        else:
+            text += f"{'.' if text else ''}{printable(key)}"
     return text
+
+
+def printable(text: str, most: int = 40) -> str:
+    """A text as it may stand in a message: on one line, short, with no control characters."""
+    short = text if len(text) <= most else text[: most - 3] + "..."
+    return short if short.isprintable() else short.encode("unicode_escape").decode("ascii")
 
 
 def line_of(path: KeyPath, lines: Mapping[KeyPath, int]) -> int | None:
@@ -155,8 +165,7 @@ def _shown(value: Any) -> str:
     if isinstance(value, bool):
         return str(value).lower()
     if isinstance(value, str):
-        short = value if len(value) <= 40 else value[:37] + "..."
-        return f'the text "{short}"'
+        return f'the text "{printable(value)}"'
     if isinstance(value, dict):
         return "a table"
     if isinstance(value, list | tuple):
@@ -184,7 +193,7 @@ _EXPECTED = {
     "model_type": "a table",
     "model_attributes_type": "a table",
     "dict_type": "a table",
-    "tuple_type": "a list",
+    "tuple_type": "a list: [[table]] for each, or [ ... ]",
     "list_type": "a list",
     "too_short": "at least {min_length}",
     "too_long": "at most {max_length}",

@@ -6,6 +6,7 @@ tells no lines. Knows nothing of what the keys mean, and checks nothing.
 
 from __future__ import annotations
 
+import contextlib
 import re
 import tomllib
 from collections.abc import Iterable
@@ -15,8 +16,14 @@ KeyPath = tuple[str | int, ...]
 
 
 def key_lines(text: str) -> dict[KeyPath, int]:
-    """The line of every key, table and array element of a text that is valid TOML."""
-    return _Scan(text).run()
+    """The line of every key, table and array element of a text that is valid TOML.
+
+    What is nested deeper than a person would write is left out.
+    """
+    scan = _Scan(text)
+    with contextlib.suppress(RecursionError):
+        scan.run()
+    return scan.lines
 
 
 class _Scan:
@@ -34,7 +41,7 @@ class _Scan:
         self.lines: dict[KeyPath, int] = {(): 1}
         self.counts: dict[KeyPath, int] = {}
 
-    def run(self) -> dict[KeyPath, int]:
+    def run(self) -> None:
         table: KeyPath = ()
         self._past(self._blank)
         while self.at < len(self.text):
@@ -47,7 +54,6 @@ class _Scan:
             else:
                 self._pair(table)
             self._past(self._blank)
-        return self.lines
 
     def _array_table(self) -> KeyPath:
         *parents, last = self._dotted()
