@@ -1,4 +1,4 @@
-"""The daemon's time line: never backwards, never jumping with the wall, going on after a restart."""
+"""The daemon's time line: never backwards, not moved by the wall, going on after a restart."""
 
 from __future__ import annotations
 

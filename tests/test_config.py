@@ -97,7 +97,7 @@ def test_the_service_manager_names_the_folders(
 def test_without_a_service_manager_they_are_the_persons_own(
     folders: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """XDG Base Directory Specification: state is in $XDG_STATE_HOME, sockets in $XDG_RUNTIME_DIR."""
+    """XDG Base Directory Specification: state in $XDG_STATE_HOME, sockets in $XDG_RUNTIME_DIR."""
     for name in ("STATE", "RUNTIME"):
         monkeypatch.delenv(f"{name}_DIRECTORY")
     monkeypatch.setenv("XDG_STATE_HOME", str(folders / "xdg"))
