@@ -1,0 +1,122 @@
+"""Bytes from a scale whose line shape is known, turned into readings.
+
+Owns the joining of frames, trust and grams. Does not know where bytes come from, asks no clock, and
+does not find out the shape (`recogniser` does).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from drivers.facts import Parsed
+from drivers.frame_shape import CompiledProfile
+from drivers.frames import Frame, FrameReader
+from drivers.reading import Garbled, Reading
+from drivers.scale_profile import Profile
+from drivers.trust import Trust
+from drivers.units import GRAMS_PER, grams
+
+Item = Reading | Garbled
+
+
+class Decoder:
+    """Readings from the stream of one scale; the same for any pieces in which the bytes arrive.
+
+    `feed` stamps what a chunk completes with the chunk's arrival. With `carry_unit` a moving weight
+    that is sent without its unit (some scales leave it out until it is at rest) is taken to be in
+    the unit of the last frame that had one; it is never trusted. `unit` is that of a scale that
+    sends none; it overrides the profile's. `offset` is the place in the stream of the first byte.
+    """
+
+    def __init__(
+        self,
+        profile: Profile,
+        *,
+        carry_unit: bool = True,
+        unit: str | None = None,
+        offset: int = 0,
+    ) -> None:
+        self.profile = profile
+        self._reader = FrameReader(CompiledProfile(profile), offset)
+        self._trust = Trust(profile.trust)
+        self._unit = unit or profile.unit
+        self._carry = carry_unit
+        self._carried: str | None = None
+        self.good = 0
+        """Frames read so far, those that are not the weight on the pan included."""
+        self.garbled = 0
+        """Pieces of damage so far."""
+
+    @property
+    def profile_name(self) -> str:
+        """The name of the line shape."""
+        return self.profile.name
+
+    @property
+    def offset(self) -> int:
+        """Bytes taken so far."""
+        return self._reader.offset
+
+    def feed(self, at_s: float, data: bytes) -> list[Item]:
+        """The readings, and the damage, that `data` completes; it arrived at `at_s` seconds."""
+        return [item for _, item in self.step(data, lambda: at_s) if item is not None]
+
+    def step(self, data: bytes, stamp: Callable[[], float]) -> list[tuple[Frame, Item | None]]:
+        """Each frame that `data` completes, with its reading; None for a line that is no weight.
+
+        `stamp` is asked for each frame's time, in order.
+        """
+        return [(frame, self._item(frame, stamp())) for frame in self._reader.push(data)]
+
+    def reset(self, at_s: float) -> None:
+        """The port was lost, or a gap: the unfinished frame is dropped, trust begins anew."""
+        self._reader.reset()
+        self._trust.doubt()
+        self._carried = None
+
+    def _item(self, frame: Frame, at_s: float) -> Item | None:
+        parsed = frame.parsed
+        if parsed is None:
+            self.garbled += 1
+            self._trust.doubt()
+            return Garbled(at_s, frame.data, frame.why)
+        self.good += 1
+        return None if parsed.other else self._reading(parsed, at_s, frame.end)
+
+    def _reading(self, parsed: Parsed, at_s: float, end: int) -> Reading:
+        trusted = self._trust.judge(at_s, parsed)
+        unit = parsed.unit or self._unit
+        if parsed.unit:
+            self._carried = parsed.unit
+        lent = self._carried if self._carry and parsed.declared is False else None
+        text = parsed.text
+        return Reading(
+            at_s=at_s,
+            text=text,
+            grams=None if text is None else grams(text, unit or lent),
+            unit=unit,
+            declared=parsed.declared,
+            overload=parsed.overload,
+            net=parsed.net,
+            trusted=trusted and (unit is None or unit in GRAMS_PER),
+            offset=end,
+        )
+
+    def snapshot(self) -> dict[str, Any]:
+        """Everything a decoder of the rest of the stream needs, ready for JSON."""
+        return {
+            "profile": self.profile.name,
+            "reader": self._reader.snapshot(),
+            "trust": self._trust.snapshot(),
+            "carried": self._carried,
+            "good": self.good,
+            "garbled": self.garbled,
+        }
+
+    def restore(self, saved: dict[str, Any]) -> None:
+        """Take up where `snapshot` left off; the profile must be the same."""
+        self._reader.restore(saved["reader"])
+        self._trust.restore(saved["trust"])
+        self._carried = saved["carried"]
+        self.good, self.garbled = saved["good"], saved["garbled"]

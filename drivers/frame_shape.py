@@ -1,0 +1,388 @@
+"""A profile made ready for matching: whole frames in, what they say out.
+
+Owns the turning of layouts into expressions and of matched fields into sayings. Does not know how a
+stream is cut into frames (`frames`), nor what came before this frame.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from drivers.checks import check_value, encode_check
+from drivers.facts import Gathered, Parsed
+from drivers.notation import to_bytes
+from drivers.number_text import field_class, number_reader
+from drivers.scale_profile import (
+    AnyField,
+    AnyOfFields,
+    BitsField,
+    CheckField,
+    FlagField,
+    Form,
+    NumberField,
+    Profile,
+    ProfileError,
+    UnitField,
+)
+from drivers.units import unit_named
+
+ReadField = Callable[[bytes, Gathered, bytes, int], str | None]
+"""(the field's bytes, where to put what they say, the whole frame, the field's column) -> why not."""
+
+_PLACE = re.compile(r"\{(\w+)(?::(\d+)(?:-(\d+))?)?\}")
+_UNIT_CHARS = r"A-Za-z%:/"
+_CACHED_FRAMES = 512
+_BLOCK_LIMIT = 1024
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """One piece of a layout: literal bytes, or a field with its least and greatest width."""
+
+    literal: bytes = b""
+    name: str = ""
+    least: int = 0
+    most: int = 0
+    field: AnyOfFields | None = None
+
+
+def layout_pieces(profile: Profile, form: Form, layout: str) -> list[Piece]:
+    """The pieces of `layout` in order; ProfileError for a width that is missing."""
+    pieces = []
+    at = 0
+    for place in _PLACE.finditer(layout):
+        if literal := to_bytes(layout[at : place.start()]):
+            pieces.append(Piece(literal, most=len(literal), least=len(literal)))
+        pieces.append(_field_piece(profile, form, place))
+        at = place.end()
+    if literal := to_bytes(layout[at:]):
+        pieces.append(Piece(literal, most=len(literal), least=len(literal)))
+    return pieces
+
+
+def _field_piece(profile: Profile, form: Form, place: re.Match[str]) -> Piece:
+    field = profile.field(form, place[1])
+    if place[2]:
+        least, most = int(place[2]), int(place[3] or place[2])
+    elif isinstance(field, BitsField):
+        least = most = 1
+    elif isinstance(field, FlagField):
+        widths = [len(to_bytes(key)) for key in field.map]
+        least, most = min(widths), max(widths)
+    else:
+        raise ProfileError(f"{profile.name}: the layout gives no width for {{{place[1]}}}")
+    return Piece(b"", place[1], least, most, field)
+
+
+@dataclass(frozen=True, slots=True)
+class CompiledLayout:
+    """An expression for the whole of a layout, and a reader for each of its fields."""
+
+    expression: re.Pattern[bytes]
+    readers: tuple[tuple[ReadField, tuple[int, ...]], ...]
+
+    def gather(self, found: re.Match[bytes], into: Gathered) -> str | None:
+        """Put what the matched fields say into `into`; the reason where one of them is not legal."""
+        frame = found[0]
+        for read, groups in self.readers:
+            raw = found[groups[0]] if len(groups) == 1 else b"".join(found[n] for n in groups)
+            if why := read(raw, into, frame, found.start(groups[0]) - found.start()):
+                return why
+        return None
+
+
+def _compile_layout(pieces: list[Piece], start: bytes = b"", end: bytes = b"") -> CompiledLayout:
+    expression = re.escape(start)
+    groups: dict[str, list[int]] = {}
+    fields: dict[str, AnyOfFields] = {}
+    count = 0
+    for piece in pieces:
+        if piece.field is None:
+            expression += re.escape(piece.literal)
+            continue
+        count += 1
+        groups.setdefault(piece.name, []).append(count)
+        fields[piece.name] = piece.field
+        width = (
+            f"{{{piece.least},{piece.most}}}" if piece.most > piece.least else f"{{{piece.least}}}"
+        )
+        expression += b"(" + f"{field_bytes(piece.field)}{width}".encode("latin-1") + b")"
+    readers = tuple((_reader(fields[name]), tuple(numbers)) for name, numbers in groups.items())
+    return CompiledLayout(re.compile(expression + re.escape(end), re.DOTALL), readers)
+
+
+def field_bytes(field: AnyOfFields) -> str:
+    """The character class of the bytes that a field can hold."""
+    match field:
+        case NumberField():
+            return field_class(field)
+        case UnitField():
+            return f"[ {_UNIT_CHARS}]"
+        case AnyField():
+            return r"[\x00-\xff]" if field.chars == "any" else f"[{field.chars}]"
+        case BitsField():
+            return "[" + "".join(f"\\x{code:02x}" for code in _legal_bytes(field)) + "]"
+        case FlagField(otherwise=None):
+            codes = {code for key in field.map for code in to_bytes(key)}
+            return "[" + "".join(f"\\x{code:02x}" for code in sorted(codes)) + "]"
+        case FlagField(bytes_too=False):
+            return "[ -~]"
+        case CheckField(code="hex" | "HEX" | "decimal"):
+            return "[0-9A-Fa-f]"
+    return r"[\x00-\xff]"
+
+
+def _legal_bytes(field: BitsField) -> list[int]:
+    fixed = [(7 - n, bit) for n, bit in enumerate(field.fixed) if bit != "."]
+    return [code for code in range(256) if all(code >> n & 1 == int(bit) for n, bit in fixed)]
+
+
+def _reader(field: AnyOfFields) -> ReadField:
+    match field:
+        case NumberField():
+            return _number(field)
+        case FlagField():
+            return _flag(field)
+        case BitsField():
+            return _bits(field)
+        case UnitField():
+            return _unit(field)
+        case CheckField():
+            return lambda raw, _into, frame, at: (
+                None
+                if raw == check_bytes(field, frame[:at], len(raw))
+                else "the check does not fit the frame"
+            )
+    return lambda _raw, _into, _frame, _at: None
+
+
+def check_bytes(field: CheckField, before: bytes, width: int) -> bytes:
+    """The check that belongs behind `before`, which is the frame from its first byte."""
+    covered = before[field.skip : len(before) - field.drop]
+    modulus = field.modulus if not field.rules[0].startswith("crc16") else 65536
+    value = check_value(
+        field.rules[0], covered, modulus=modulus, complement=field.complement, add=field.add
+    )
+    return encode_check(value, field.code, width)
+
+
+def _number(field: NumberField) -> ReadField:
+    read = number_reader(field)
+
+    def put(raw: bytes, into: Gathered, _frame: bytes, _at: int) -> str | None:
+        text = read(raw)
+        if text is None:
+            return "the number is damaged"
+        into.numbers[field.part] = text
+        return None
+
+    return put
+
+
+def _flag(field: FlagField) -> ReadField:
+    words = {to_bytes(key): value for key, value in field.map.items()}
+    otherwise = field.otherwise
+
+    def put(raw: bytes, into: Gathered, _frame: bytes, _at: int) -> str | None:
+        said = words.get(raw, otherwise)
+        if said is None:
+            return "a mark is damaged"
+        into.words.update(said)
+        return None
+
+    return put
+
+
+def _bits(field: BitsField) -> ReadField:
+    said = {code: bit_words(field, code) for code in _legal_bytes(field)}
+
+    def put(raw: bytes, into: Gathered, _frame: bytes, _at: int) -> str | None:
+        words = said[raw[0]]
+        if words is None:
+            return "a status byte is damaged"
+        into.words.update(words)
+        return None
+
+    return put
+
+
+def bit_words(field: BitsField, code: int) -> frozenset[str] | None:
+    """What a status byte says; None where a number in it stands for nothing."""
+    words: set[str] = set()
+    for bit, said in field.set.items():
+        words.update(said if code >> bit & 1 else ())
+    for bit, said in field.clear.items():
+        words.update(() if code >> bit & 1 else said)
+    for part in field.code:
+        low, high = part.span
+        value = code >> low & ((1 << (high - low + 1)) - 1)
+        found = part.map.get(str(value), part.otherwise)
+        if found is None:
+            return None
+        words.update(found)
+    return frozenset(words)
+
+
+def _unit(field: UnitField) -> ReadField:
+    gap = {"right": (" *", ""), "left": ("", " *"), "any": (" *", " *")}[field.align]
+    shape = re.compile(f"{gap[0]}([{_UNIT_CHARS}]+){gap[1]}".encode())
+
+    def put(raw: bytes, into: Gathered, _frame: bytes, _at: int) -> str | None:
+        if not raw.strip(b" "):
+            if field.blank is None:
+                return "the unit is missing"
+            into.words.update(field.blank)
+            return None
+        found = shape.fullmatch(raw)
+        if found is None:
+            return "the unit is damaged"
+        spelled = found[1].decode("ascii")
+        into.words.add(f"unit:{field.names.get(spelled) or unit_named(spelled)}")
+        into.words.update(field.given)
+        return None
+
+    return put
+
+
+@dataclass(frozen=True, slots=True)
+class CompiledForm:
+    """One form with its expression over the whole frame, start and end included."""
+
+    whole: CompiledLayout
+    lines: tuple[CompiledLayout, ...]
+    says: tuple[str, ...]
+    family: str
+    width: int | None
+    most: int
+    framed: tuple[int, int]
+    """Lengths of start and end."""
+
+    def read(self, found: re.Match[bytes]) -> Parsed | str:
+        """What the matched frame says, or why it is not legal after all."""
+        if self.width is not None and len(found[0]) - sum(self.framed) != self.width:
+            return "the line has another width"
+        into = Gathered(set(self.says))
+        why = self._gather_lines(found[0], into) if self.lines else self.whole.gather(found, into)
+        return why or into.settle(self.family)
+
+    def _gather_lines(self, frame: bytes, into: Gathered) -> str | None:
+        body = frame[self.framed[0] : len(frame) - self.framed[1]]
+        for line in body.replace(b"\r\n", b"\n").split(b"\n"):
+            if line and (why := self._gather_line(line, into)):
+                return why
+        return None
+
+    def _gather_line(self, line: bytes, into: Gathered) -> str | None:
+        for layout in self.lines:
+            if found := layout.expression.fullmatch(line):
+                return layout.gather(found, into)
+        return "a line of the block is damaged"
+
+
+class CompiledProfile:
+    """All forms of a profile, ready to read frames; remembers the last frames, which often repeat."""
+
+    def __init__(self, profile: Profile) -> None:
+        self.profile = profile
+        self.forms = tuple(
+            compiled for form in profile.form for compiled in _compile_form(profile, form)
+        )
+        self.longest = max(form.most for form in self.forms)
+        self.start_inside = bool(profile.start) and _may_hold(profile, profile.start[0])
+        self._known: dict[tuple[bytes, str], Parsed | str] = {}
+
+    def read(self, frame: bytes, family: str = "") -> Parsed | str:
+        """What a whole frame says, or why it is no frame.
+
+        Forms of `family` come first; where only a form of another family fits, the answer carries
+        that family, and the caller decides.
+        """
+        known = self._known.get((frame, family))
+        if known is None:
+            if len(self._known) >= _CACHED_FRAMES:
+                self._known.clear()
+            known = self._known[frame, family] = self._read(frame, family)
+        return known
+
+    def _read(self, frame: bytes, family: str) -> Parsed | str:
+        why = "not a line of this shape"
+        rival: Parsed | None = None
+        for form in self.forms:
+            if (found := form.whole.expression.fullmatch(frame)) is None:
+                continue
+            said = form.read(found)
+            if isinstance(said, str):
+                why = said
+            elif not family or form.family in ("", family):
+                return said
+            else:
+                rival = rival or said
+        return rival or why
+
+    def ends(self, data: bytes, at: int) -> Iterator[int]:
+        """Where a frame that begins at `at` may end, by each form."""
+        for form in self.forms:
+            if found := form.whole.expression.match(data, at):
+                yield found.end()
+
+
+def _compile_form(profile: Profile, form: Form) -> list[CompiledForm]:
+    """The form; as many times as it has rules for its check, each a family of its own."""
+    if form.line:
+        return [_compile_block(profile, form)]
+    pieces = layout_pieces(profile, form, form.layout)
+    check = next((p.field for p in pieces if isinstance(p.field, CheckField)), None)
+    rules = check.rules if check else [""]
+    return [_compile_one(profile, form, _only(pieces, rule), rule) for rule in rules]
+
+
+def _only(pieces: list[Piece], rule: str) -> list[Piece]:
+    def one(piece: Piece) -> Piece:
+        if not isinstance(piece.field, CheckField):
+            return piece
+        field = piece.field.model_copy(update={"rules": [rule]})
+        return Piece(b"", piece.name, piece.least, piece.most, field)
+
+    return [one(piece) for piece in pieces]
+
+
+def _compile_one(profile: Profile, form: Form, pieces: list[Piece], rule: str) -> CompiledForm:
+    framed = len(profile.start), len(profile.end)
+    most = sum(piece.most for piece in pieces) + sum(framed)
+    check = any(isinstance(p.field, CheckField) and len(p.field.rules) for p in pieces)
+    family = "-".join(filter(None, (form.family, rule if check else "")))
+    layout = _compile_layout(pieces, profile.start, profile.end)
+    return CompiledForm(layout, (), form.says, family, form.width, most, framed)
+
+
+def _compile_block(profile: Profile, form: Form) -> CompiledForm:
+    if not profile.start or not profile.end:
+        raise ProfileError(f"{profile.name}: a block of lines needs a start and an end")
+    stops = "".join(f"\\x{code:02x}" for code in {profile.start[0], profile.end[0]})
+    body = f"[^{stops}]{{0,{_BLOCK_LIMIT}}}".encode()
+    whole = re.compile(re.escape(profile.start) + body + re.escape(profile.end), re.DOTALL)
+    lines = tuple(_compile_layout(layout_pieces(profile, form, line.layout)) for line in form.line)
+    framed = len(profile.start), len(profile.end)
+    layout = CompiledLayout(whole, ())
+    return CompiledForm(layout, lines, form.says, form.family, None, _BLOCK_LIMIT, framed)
+
+
+def _may_hold(profile: Profile, code: int) -> bool:
+    """Whether a frame may hold the byte `code` anywhere behind its first byte."""
+    for form in profile.form:
+        if form.line:
+            continue
+        for piece in layout_pieces(profile, form, form.layout):
+            if code in piece.literal:
+                return True
+            byte = bytes([code])
+            if piece.field and re.fullmatch(field_bytes(piece.field).encode("latin-1"), byte):
+                return True
+    return code in profile.start[1:] or code in profile.end
+
+
+def compile_profile(profile: Profile) -> CompiledProfile:
+    """The profile ready for matching; ProfileError or ValueError where its layouts make no sense."""
+    return CompiledProfile(profile)
