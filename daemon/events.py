@@ -86,6 +86,8 @@ class Started:
     at_s: float
     version: str
     resumed: bool
+    bench: str = "bench"
+    risk_pct: float = 2.0
 
 
 @dataclass(frozen=True, slots=True)

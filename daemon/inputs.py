@@ -1,4 +1,4 @@
-"""What comes into the daemon from outside, as it is journaled and logged: frozen values, exact times.
+"""What comes into the daemon from outside, as it is journaled and logged, with exact times.
 
 Owns the two written forms of an input, the journal's row and the log file's line. Times are whole
 microseconds on the daemon's own time line, so that a replay computes with the very same floats.
@@ -49,11 +49,13 @@ class WallClock:
 
 @dataclass(frozen=True, slots=True)
 class DaemonStart:
-    """The daemon started on this store; `resumed` where it took something up."""
+    """The daemon started on this store, with these settings; `resumed` where it took a batch up."""
 
     at_us: int
     version: str
     resumed: bool
+    bench: str = "bench"
+    risk_pct: float = 2.0
 
 
 Input = Raw | Do | Port | WallClock | DaemonStart
@@ -74,7 +76,8 @@ def to_body(item: Input) -> dict[str, Any]:
         case WallClock():
             return {"clock": {"wall_offset_us": item.wall_offset_us}}
         case DaemonStart():
-            return {"daemon": {"version": item.version, "resumed": item.resumed}}
+            told = {"version": item.version, "resumed": item.resumed}
+            return {"daemon": told | {"bench": item.bench, "risk_pct": item.risk_pct}}
 
 
 def from_body(at_us: int, body: dict[str, Any]) -> Input | None:
@@ -91,7 +94,12 @@ def from_body(at_us: int, body: dict[str, Any]) -> Input | None:
     if "clock" in body:
         return WallClock(at_us, int(body["clock"]["wall_offset_us"]))
     if "daemon" in body:
+        told = body["daemon"]
         return DaemonStart(
-            at_us, str(body["daemon"].get("version", "")), bool(body["daemon"].get("resumed"))
+            at_us,
+            str(told.get("version", "")),
+            bool(told.get("resumed")),
+            str(told.get("bench", "bench")),
+            float(told.get("risk_pct", 2.0)),
         )
     return None

@@ -107,7 +107,7 @@ def _pour(bench: Bench, batch: Batch) -> str:
     assert pour is not None
     own = _shop(batch.recipe, "dye" if name == "dye" else str(name)) or _shop(batch.recipe, "pour")
     more = f" {own}" if own else ""
-    to_go = pour.goal.target_g - pour.actual_g(bench.weighing)
+    to_go = pour.goal.target_g - pour.from_g
     match pour.zone:
         case Zone.DUMP if pour.stops_g[0] is None:
             return f"Trickle {name}: only {pour.goal.target_g:.1f} g, too little to dump.{more}"

@@ -427,6 +427,7 @@ def _over(turn: Turn, item: pouring.Over) -> None:
     follows = len(batch.queue) > 1 and plan.possible and not plan.adds
     if follows and not alone:
         turn.record("mix.corrected", {"parts": parts_data(turn.batch), "reason": "over"})
+        turn.sound(Pattern.LANDED)
         next_part(turn)
         return
     turn.put_batch(phase=Phase.DECIDE, below=0)

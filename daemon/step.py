@@ -11,7 +11,7 @@ from dataclasses import replace
 from daemon import events as ev
 from daemon.acts import act, clock_rang
 from daemon.batch import Phase
-from daemon.bench import Bench, Turn
+from daemon.bench import Bench, Settings, Turn
 from daemon.effects import Effect, Pattern
 from daemon.sequence import TABLE, go_away, open_batch, time_at_pour
 from daemon.timers import advance, next_due_s
@@ -181,7 +181,7 @@ def _profile(turn: Turn, profile: str) -> None:
 
 
 def _started(turn: Turn, event: ev.Started) -> None:
-    turn.put(settings=replace(turn.bench.settings, version=event.version))
+    turn.put(settings=Settings(event.bench, event.version, event.risk_pct))
     batch = turn.bench.batch
     if not event.resumed:
         turn.record("daemon.started", {"version": event.version}, None)

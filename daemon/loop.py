@@ -1,0 +1,226 @@
+"""The daemon's heart: an input is stepped, heard and shown at once, journaled, and then told.
+
+Owns the order of those four and the waking at due instants. Knows nothing of how an input came, how
+anything sounds or looks, or who listens.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import asdict, dataclass, field
+from typing import Protocol
+
+from daemon.clock import Timeline
+from daemon.effects import Answer, Pattern, Record, Sound
+from daemon.engine import Engine, Opening, Outcome
+from daemon.inputs import Input, WallClock
+from daemon.journal import Entry, EventRow, Journal, JournalError, StateRow
+from daemon.messages import rfc3339
+from daemon.picture import picture
+from daemon.view import BenchView
+
+RAW_EVERY_S = 1.0
+"""Readings that decide nothing are written together: a flash card wears with every commit."""
+STATE_EVERY_S = 120.0
+"""How much has to be stepped again after a kill, at most."""
+WALL_EVERY_S = 5.0
+RETRY_S = 2.0
+
+Reply = Callable[[Answer], None]
+
+
+class Near(Protocol):
+    """What the person at the bench has before them: waits for nothing."""
+
+    def play(self, pattern: Pattern) -> None:
+        """Let it be heard."""
+
+    def show(self, view: BenchView) -> None:
+        """Let it be seen."""
+
+
+class Far(Protocol):
+    """Other programs: hear of an event only once it is in the journal."""
+
+    def show(self, view: BenchView) -> None:
+        """The bench as of the last committed event."""
+
+    def committed(self, upto_seq: int) -> None:
+        """Events up to this one are safe and may be told."""
+
+
+@dataclass(slots=True)
+class _Group:
+    """What waits for one commit, and what is told after it."""
+
+    entry: Entry = field(default_factory=Entry)
+    answers: list[tuple[Answer, Reply | None]] = field(default_factory=list)
+    view: BenchView | None = None
+
+
+class Loop:
+    """Takes inputs on the loop's thread, in order; `run` writes and tells in the background."""
+
+    def __init__(
+        self,
+        engine: Engine,
+        journal: Journal,
+        timeline: Timeline,
+        near: tuple[Near, ...] = (),
+        far: tuple[Far, ...] = (),
+    ) -> None:
+        """Go on with `engine` where `journal` ends."""
+        self.engine = engine
+        self.journal = journal
+        self.timeline = timeline
+        self.near = list(near)
+        self.far = list(far)
+        self.trouble = ""
+        """Why the journal cannot be written, empty while it can."""
+        self._input = journal.last_input()
+        self._seq = journal.last_seq()
+        self._group = _Group()
+        self._told_seq = self._seq
+        self._wake = asyncio.Event()
+        self._raw_due: asyncio.TimerHandle | None = None
+        self._due: asyncio.TimerHandle | None = None
+        self._state_us = timeline.now_us()
+        self._writer = ThreadPoolExecutor(1, "journal")
+        self.on_record: list[Callable[[Record], None]] = []
+
+    def now_s(self) -> float:
+        """The daemon's own time."""
+        return self.timeline.now_s()
+
+    @property
+    def view(self) -> BenchView:
+        """The bench as it is now."""
+        return picture(self.engine.bench, max(self.engine.bench.at_s, self.now_s()))
+
+    def take(self, item: Input, reply: Reply | None = None) -> None:
+        """Take one input: sound and screen at once, the journal and everybody else after it."""
+        item, outcomes = self.engine.take(item)
+        self._input += 1
+        self._group.entry.inputs.append((self._input, item))
+        self._spread(outcomes, reply)
+
+    def _ring(self) -> None:
+        """An instant that something was due at has come."""
+        self._due = None
+        self._spread(self.engine.run_to(self.timeline.now_us()), None)
+
+    def _spread(self, outcomes: list[Outcome], reply: Reply | None) -> None:
+        for outcome in outcomes:
+            match outcome:
+                case Sound():
+                    for ear in self.near:
+                        ear.play(outcome.pattern)
+                case Record():
+                    self._note(outcome)
+                case Answer():
+                    self._group.answers.append((outcome, reply))
+                case Opening():
+                    self._keep_state(outcome.at_us, outcome.batch, outcome.state)
+        view = self.view
+        for eye in self.near:
+            eye.show(view)
+        self._hand_on(view)
+        self._sleep_until_due()
+
+    def _note(self, record: Record) -> None:
+        self._seq += 1
+        at_us = round(record.at_s * 1e6)
+        at = rfc3339(record.at_s + self.engine.bench.wall_offset_s)
+        row = EventRow(self._seq, at_us, at, record.kind, record.batch, record.data)
+        self._group.entry.events.append((row, self._input))
+        for hear in self.on_record:
+            hear(record)
+
+    def _keep_state(self, at_us: int, batch: int | None, body: dict[str, object]) -> None:
+        row = StateRow(self._input, self._seq + 1, at_us, batch, body)
+        self._group.entry.states.append(row)
+        self._state_us = at_us
+
+    def _hand_on(self, view: BenchView) -> None:
+        """Write now if an event or an answer waits, else let readings gather."""
+        group = self._group
+        if group.entry.urgent or group.answers:
+            group.view = view
+            self._wake.set()
+        elif self._seq == self._told_seq:
+            for other in self.far:
+                other.show(view)
+        else:
+            group.view = view
+        if self._raw_due is None and group.entry.inputs:
+            loop = asyncio.get_running_loop()
+            self._raw_due = loop.call_later(RAW_EVERY_S, self._wake.set)
+
+    def _sleep_until_due(self) -> None:
+        if self._due is not None:
+            self._due.cancel()
+            self._due = None
+        due_us = self.engine.due_us()
+        if due_us is not None:
+            wait_s = max(0.0, (due_us - self.timeline.now_us()) / 1e6)
+            self._due = asyncio.get_running_loop().call_later(wait_s, self._ring)
+
+    async def run(self) -> None:
+        """Write and tell until cancelled."""
+        while True:
+            await self._wake.wait()
+            await self._write_and_tell()
+
+    async def watch_wall(self) -> None:
+        """Take note when somebody sets the wall clock, until cancelled."""
+        while True:
+            await asyncio.sleep(WALL_EVERY_S)
+            offset_us = self.timeline.stepped()
+            if offset_us is not None:
+                self.take(WallClock(self.timeline.now_us(), offset_us))
+
+    async def close(self) -> None:
+        """Journal everything, the whole state last, so that the next start is exact and quick."""
+        if self._due is not None:
+            self._due.cancel()
+        self._keep_state(self.engine.at_us, None, self.engine.snapshot())
+        await self._write_and_tell(patient=False)
+        self._writer.shutdown()
+
+    async def _write_and_tell(self, *, patient: bool = True) -> None:
+        self._wake.clear()
+        if self._raw_due is not None:
+            self._raw_due.cancel()
+            self._raw_due = None
+        if self.timeline.now_us() - self._state_us > STATE_EVERY_S * 1e6:
+            self._keep_state(self.engine.at_us, None, self.engine.snapshot())
+        group, self._group = self._group, _Group()
+        await self._write(group.entry, patient)
+        if group.entry.events:
+            self._told_seq = group.entry.events[-1][0].seq
+            for other in self.far:
+                other.committed(self._told_seq)
+        if group.view is not None:
+            for other in self.far:
+                other.show(group.view)
+        for answer, reply in group.answers:
+            if reply is not None:
+                reply(answer)
+
+    async def _write(self, entry: Entry, patient: bool) -> None:
+        entry.meta["mark"] = json.dumps(asdict(self.timeline.mark()))
+        loop = asyncio.get_running_loop()
+        while True:
+            try:
+                await loop.run_in_executor(self._writer, self.journal.append, entry)
+            except JournalError as error:
+                self.trouble = str(error)
+                if not patient:
+                    raise
+                await asyncio.sleep(RETRY_S)
+            else:
+                self.trouble = ""
+                return
