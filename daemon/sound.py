@@ -85,7 +85,7 @@ class SoundOutlet:
         self._told = ""
 
     def play(self, pattern: Pattern) -> None:
-        """Let it be heard now; after a stop the ticks are over until another view says otherwise."""
+        """Let it be heard now; after a stop no tick comes until another view asks for one."""
         self._sink.play(pattern.value)
         if pattern in _HUSH:
             self._view = None

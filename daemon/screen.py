@@ -1,0 +1,212 @@
+"""The full screen of a terminal: takes it over, draws the latest view, gives it back.
+
+Owns the terminal's screen, its colours, and when to draw. Does not know what stands where.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import atexit
+import os
+from collections.abc import Callable
+from functools import lru_cache
+from types import TracebackType
+from typing import Self, TextIO
+
+from rich.color import ColorSystem
+from rich.console import Console
+from rich.style import Style
+
+from daemon.screen_layout import Frame, compose
+from daemon.screen_lines import Line
+from daemon.screen_words import NO_NOTES, Notes
+from daemon.screen_writer import FrameWriter
+from daemon.view import BenchView, Step
+
+_FEW = ColorSystem.STANDARD
+POURING_S = 0.2
+RESTING_S = 0.5
+"""Shortest time between two drawings; a new zone, step, question or prompt is drawn at once."""
+
+_ENTER = "\x1b[?1049h\x1b[?25l\x1b[?7l\x1b[2J"
+_LEAVE = "\x1b[0m\x1b[?7h\x1b[?25h\x1b[?1049l"
+"""The second screen, without cursor and without wrapping; and back."""
+
+_STYLES = {
+    "plain": "",
+    "dim": "dim",
+    "bold": "bold",
+    "note": "italic",
+    "key": "bold reverse",
+    "head.band": "reverse dim",
+    "prompt.band": "bold white on blue",
+    "calm": "bold blue",
+    "calm.big": "bold",
+    "calm.band": "bold white on blue",
+    "go": "bold green",
+    "go.big": "bold bright_green",
+    "go.band": "bold black on green",
+    "good": "bold cyan",
+    "good.big": "bold bright_cyan",
+    "good.band": "bold black on cyan",
+    "ease": "bold yellow",
+    "ease.big": "bold bright_yellow",
+    "ease.band": "bold black on yellow",
+    "stop": "bold red",
+    "stop.big": "bold bright_red",
+    "stop.band": "bold white on red",
+}
+_ASCII = str.maketrans(
+    {
+        **dict.fromkeys("█▌▋▊▉", "#"),
+        **dict.fromkeys("▏▎▍·…", "."),
+        "▀": "'",
+        "▄": ",",
+        "▒": "=",
+        "░": ":",
+        "–": "-",
+        "│": "|",
+        "±": "~",
+        "▼": "V",
+        "▽": "v",
+        "◆": "*",
+        "■": "#",
+        "◇": "o",
+        "▲": "^",
+        "○": "o",
+        "►": ">",
+        "√": "v",
+        "×": "x",
+        "‖": "H",
+        "∪": "U",
+    }
+)
+"""For a terminal that does not say it takes UTF-8; each sign stays one column wide."""
+
+
+def can_draw(file: TextIO) -> bool:
+    """Whether this is a terminal that a full screen can be drawn on."""
+    return file.isatty() and os.environ.get("TERM", "dumb") not in ("", "dumb", "unknown")
+
+
+class FullScreen:
+    """Draws the bench on a terminal, at most five times a second and only what has changed.
+
+    `show` takes a view and returns within a millisecond or so; the writing is done by a thread.
+    Use it as a context: the terminal gets its screen back however that ends.
+    """
+
+    def __init__(self, file: TextIO, now: Callable[[], float]) -> None:
+        self._file = file
+        self._now = now
+        self._console = Console(file=file, force_terminal=True)
+        colours = {
+            "standard": ColorSystem.STANDARD,
+            "256": ColorSystem.EIGHT_BIT,
+            "truecolor": ColorSystem.TRUECOLOR,
+        }
+        no_colour = self._console.no_color
+        self._colours = None if no_colour else colours.get(self._console.color_system or "")
+        self._ascii = not (file.encoding or "").lower().replace("-", "").startswith("utf")
+        self._writer: FrameWriter | None = None
+        self._view: BenchView | None = None
+        self._notes = NO_NOTES
+        self._drawn_s = float("-inf")
+        self._drawn: object = None
+        self._size = (0, 0)
+        self._next: asyncio.TimerHandle | None = None
+
+    def open(self) -> None:
+        """Take the screen over."""
+        atexit.register(self.close)
+        os.write(self._file.fileno(), _ENTER.encode())
+        self._writer = FrameWriter(self._file)
+
+    def close(self) -> None:
+        """Give the screen back; does nothing the second time."""
+        writer, self._writer = self._writer, None
+        if writer is None:
+            return
+        atexit.unregister(self.close)
+        if self._next is not None:
+            self._next.cancel()
+        if writer.close():
+            os.write(self._file.fileno(), _LEAVE.encode())
+
+    def __enter__(self) -> Self:
+        self.open()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        at: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def show(self, view: BenchView, notes: Notes = NO_NOTES) -> None:
+        """Take the latest picture; draw it now when it says something new, else when it is time."""
+        self._view, self._notes = view, notes
+        news = (view.zone, view.step, view.needs, view.prompt, view.scale, view.batch, notes.said)
+        if news != self._drawn:
+            self._drawn = news
+            self._draw()
+        else:
+            self._draw_when_due()
+
+    async def run(self) -> None:
+        """Keep the clocks and the size of the drawing right between views, until cancelled."""
+        while True:
+            await asyncio.sleep(RESTING_S)
+            if self._now() - self._drawn_s >= RESTING_S:
+                self._draw()
+
+    def _draw_when_due(self) -> None:
+        if self._next is not None or self._view is None:
+            return
+        pouring = self._view.step is Step.POUR
+        wait_s = self._drawn_s + (POURING_S if pouring else RESTING_S) - self._now()
+        if wait_s <= 0:
+            self._draw()
+        else:
+            self._next = asyncio.get_running_loop().call_later(wait_s, self._draw)
+
+    def _draw(self) -> None:
+        if self._next is not None:
+            self._next.cancel()
+            self._next = None
+        if self._view is None or self._writer is None:
+            return
+        self._drawn_s = self._now()
+        width, height = self._terminal_size()
+        frame = Frame(self._view, self._notes, self._drawn_s, width, height)
+        lines = [self._coded(line) for line in compose(frame)]
+        self._writer.show(lines, afresh=(width, height) != self._size)
+        self._size = (width, height)
+
+    def _terminal_size(self) -> tuple[int, int]:
+        try:
+            size = os.get_terminal_size(self._file.fileno())
+        except OSError:
+            return 80, 24
+        return max(8, size.columns or 80), max(2, size.lines or 24)
+
+    def _coded(self, line: Line) -> str:
+        text = "".join(
+            f"{before}{words}{after}"
+            for words, style in line
+            for before, after in (codes(style, self._colours),)
+        )
+        return text.translate(_ASCII) if self._ascii else text
+
+
+@lru_cache(maxsize=128)
+def codes(style: str, colours: ColorSystem | None) -> tuple[str, str]:
+    """Give the control codes before and after text of this style; bare emphasis without colours."""
+    look = Style.parse(_STYLES[style])
+    system = colours or ColorSystem.STANDARD
+    before, _, after = (
+        (look if colours else look.without_color).render("\0", color_system=system).partition("\0")
+    )
+    return before, after
