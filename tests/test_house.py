@@ -11,6 +11,7 @@ import tomllib
 from importlib import metadata
 from pathlib import Path
 
+import grimp
 import pytest
 
 import daemon
@@ -164,9 +165,34 @@ def test_a_test_that_cannot_fail_is_found() -> None:
     assert list(check.misshapen("tests/test_x.py", text)) == [found]
 
 
-def test_the_rule_on_pure_modules_can_fail(monkeypatch: pytest.MonkeyPatch) -> None:
-    rules = {"pure": ["daemon.notify"], "not_in_pure": ["socket", "time"]}
-    monkeypatch.setattr(check, "settings", lambda: rules)
-    assert list(check.impure()) == [
-        "daemon.notify is pure, and must not import socket: daemon.notify -> socket"
+def test_an_import_that_goes_up_or_across_is_found() -> None:
+    graph = grimp.ImportGraph()
+    for importer, imported in [
+        ("daemon.view", "daemon.loop"),
+        ("recipes.model", "drivers.units"),
+        ("daemon.loop", "daemon.view"),
+        ("daemon.loop", "recipes.model"),
+    ]:
+        graph.add_import(importer=importer, imported=imported)
+    graph.add_module("daemon.stray")
+    assert list(check.misplaced(graph, check.rules())) == [
+        "daemon.stray has no layer: give it one in pyproject.toml",
+        "daemon.view imports daemon.loop, which is above it",
+        "recipes.model imports drivers.units, which is above it",
+    ]
+    level = check.Rules(
+        {"recipes.*": (0, True), "drivers.*": (0, True)}, ("recipes", "drivers"), ()
+    )
+    across = [line for line in check.misplaced(graph, level) if "know nothing" in line]
+    assert across == ["recipes.model imports drivers.units: they are to know nothing of each other"]
+
+
+def test_a_pure_module_that_reaches_a_clock_through_others_is_found() -> None:
+    graph = grimp.ImportGraph()
+    graph.add_import(importer="daemon.step", imported="recipes.amounts")
+    graph.add_import(importer="recipes.amounts", imported="time")
+    graph.add_import(importer="daemon.loop", imported="time")
+    assert list(check.impure(graph, check.rules())) == [
+        "daemon.step is to be pure, and imports time: daemon.step -> recipes.amounts -> time",
+        "recipes.amounts is to be pure, and imports time: recipes.amounts -> time",
     ]

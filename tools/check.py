@@ -12,7 +12,8 @@ import sys
 import time
 import tomllib
 from collections.abc import Callable, Iterator
-from fnmatch import fnmatch
+from dataclasses import dataclass
+from fnmatch import fnmatch, fnmatchcase
 from pathlib import Path
 from typing import Any
 
@@ -50,12 +51,13 @@ def main() -> int:
 
     Returns the exit status: 0 when all passed, 1 otherwise.
     """
+    graph, imports = import_graph(), rules()
     checks: dict[str, Callable[[], str]] = {
         "ruff check": lambda: tool("ruff", "check", "--quiet", "."),
         "ruff format": lambda: tool("ruff", "format", "--check", "--quiet", "."),
         "mypy": lambda: tool("mypy", "--no-error-summary"),
-        "import layers": lambda: tool("lint-imports", "--no-cache", "--no-logo"),
-        "pure modules": lambda: "\n".join(impure()),
+        "layers": lambda: "\n".join(misplaced(graph, imports)),
+        "purity": lambda: "\n".join(impure(graph, imports)),
         "house": lambda: "\n".join(house()),
     }
     results = [passed(name, check) for name, check in checks.items()]
@@ -79,27 +81,61 @@ def tool(name: str, *words: str) -> str:
     return "" if done.returncode == 0 else (done.stdout + done.stderr).strip() or "failed silently"
 
 
-def settings() -> dict[str, Any]:
-    """The project's own section of pyproject.toml."""
+@dataclass(frozen=True, slots=True)
+class Rules:
+    """What pyproject.toml says of imports: patterns to (layer from the top, whether pure)."""
+
+    places: dict[str, tuple[int, bool]]
+    apart: tuple[str, ...]
+    not_in_pure: tuple[str, ...]
+
+    def place(self, module: str) -> tuple[int, bool] | None:
+        """The layer of a module by the most exact pattern that fits; None where none does."""
+        fitting = [pattern for pattern in self.places if fnmatchcase(module, pattern)]
+        return self.places[max(fitting, key=len)] if fitting else None
+
+
+def rules() -> Rules:
+    """The rules of this project."""
     with (ROOT / "pyproject.toml").open("rb") as file:
         section: dict[str, Any] = tomllib.load(file)["tool"]["benchpour"]
-    return section
+    places = {
+        pattern: (number, layer.get("pure", False))
+        for number, layer in enumerate(section["layer"])
+        for pattern in layer["modules"]
+    }
+    return Rules(places, tuple(section["apart"]), tuple(section["not_in_pure"]))
 
 
-def impure() -> Iterator[str]:
-    """Imports, direct or through others, that a pure module must not have.
+def import_graph() -> grimp.ImportGraph:
+    """Who imports whom in this tree, the libraries included."""
+    return grimp.build_graph(*CODE, include_external_packages=True, cache_dir=None)
 
-    A module that is listed but does not exist is passed over.
-    """
-    rules = settings()
-    graph = grimp.build_graph(
-        "daemon", "drivers", "recipes", include_external_packages=True, cache_dir=None
-    )
-    for pure in sorted(m for m in graph.modules if any(fnmatch(m, p) for p in rules["pure"])):
-        for banned in rules["not_in_pure"]:
-            chain = banned in graph.modules and graph.find_shortest_chain(pure, banned)
+
+def misplaced(graph: grimp.ImportGraph, rules: Rules) -> Iterator[str]:
+    """Modules without a layer, imports that go up, and imports between what is to be apart."""
+    ours = sorted(m for m in graph.modules if m.partition(".")[0] in CODE)
+    for module in ours:
+        if rules.place(module) is None:
+            yield f"{module} has no layer: give it one in pyproject.toml"
+    for module in ours:
+        for imported in sorted(graph.find_modules_directly_imported_by(module)):
+            rooms = {module.partition(".")[0], imported.partition(".")[0]}
+            here, there = rules.place(module), rules.place(imported)
+            if here and there and there[0] < here[0]:
+                yield f"{module} imports {imported}, which is above it"
+            elif len(rooms) == 2 and rooms <= set(rules.apart):
+                yield f"{module} imports {imported}: they are to know nothing of each other"
+
+
+def impure(graph: grimp.ImportGraph, rules: Rules) -> Iterator[str]:
+    """Imports, direct or through others, that a module of a pure layer must not have."""
+    for module in sorted(graph.modules):
+        place = rules.place(module)
+        for banned in rules.not_in_pure if place and place[1] else ():
+            chain = banned in graph.modules and graph.find_shortest_chain(module, banned)
             if chain:
-                yield f"{pure} is pure, and must not import {banned}: {' -> '.join(chain)}"
+                yield f"{module} is to be pure, and imports {banned}: {' -> '.join(chain)}"
 
 
 def house() -> Iterator[str]:
