@@ -241,7 +241,7 @@ class Recipe(_Table):
     @property
     def dye_part(self) -> int | None:
         """Index of the part whose jug is tinted; None where no part is tinted."""
-        if self.dye is None or self.dye.into == "cup":
+        if self.dye is None or self.dye.into not in self.part_names:
             return None
         return self.part_names.index(self.dye.into)
 

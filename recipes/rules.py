@@ -185,8 +185,12 @@ def _dye(recipe: Recipe) -> Iterator[Broken]:
         ("dye", "in"),
         f'"{recipe.dye.into}"',
         f'"cup" or the name of a part: {names}',
-        tuple(("part", index, "name") for index in range(len(recipe.parts))),
+        _part_names(recipe),
     )
+
+
+def _part_names(recipe: Recipe) -> tuple[Path, ...]:
+    return tuple(("part", index, "name") for index in range(len(recipe.parts)))
 
 
 def _stops(recipe: Recipe) -> Iterator[Broken]:
@@ -255,5 +259,5 @@ def _prompts(recipe: Recipe) -> Iterator[Broken]:
                 ("prompts", key),
                 "a step that is not known",
                 f"one of {', '.join(known)}",
-                (("part",),),
+                _part_names(recipe),
             )

@@ -129,7 +129,11 @@ def problems_of(
 
     `known` gives the keys of each table (array elements as -1), for the slip that is near one.
     """
-    problems = [_problem(dict(found), lines, known) for found in error.errors(include_url=False)]
+    problems = [
+        _problem(dict(found), lines, known)
+        for found in error.errors(include_url=False)
+        if found["type"] != "default_factory_not_called"  # follows from a problem told already
+    ]
     return sorted(problems, key=lambda problem: problem.line or 0)
 
 
