@@ -54,6 +54,11 @@ class Decoder:
         return self.profile.name
 
     @property
+    def longest(self) -> int:
+        """Bytes in the longest frame of this shape."""
+        return self._reader.longest
+
+    @property
     def offset(self) -> int:
         """Bytes taken so far."""
         return self._reader.offset

@@ -44,6 +44,7 @@ class FrameReader:
         self._echo = profile.request.send if profile.request else b""
         self._start, self._end, self._ignore = profile.start, profile.end, profile.ignore
         self._keep_first = profile.first == "keep"
+        self.longest = shape.longest
         self._limit = 2 * shape.longest + 16
         self._family = self._rival = ""
         self._rivals = 0
