@@ -40,9 +40,10 @@ LEFT_OVER = re.compile(
     r"\b(T[O]DO|F[I]XME|X[X]X|H[A]CK)\b|NotImplemented[E]rror|pragma: n[o] cover"
     r"|type: i[g]nore(?!\[)|mark\.(s[k]ip|x[f]ail)"
 )
-WAITED_FOR_LUCK = re.compile(r"\btime\.s[l]eep\(|asyncio\.s[l]eep\((?!0\))")
+# A short wait between two looks at a condition with a deadline is no luck.
+WAITED_FOR_LUCK = re.compile(r"\btime\.s[l]eep\(|asyncio\.s[l]eep\((0?\.[1-9]|[1-9])")
 OTHER_CLOCK = re.compile(
-    r"\btime\.(time|monotonic|perf_counter|clock_gettime)|\.(utc)?now\(|today\("
+    r"\btime\.(time|monotonic|perf_counter|clock_gettime)|\b(datetime|date)\.(now|utcnow|today)\("
 )
 
 
