@@ -18,6 +18,7 @@ import daemon
 import drivers
 import recipes
 import tools
+from daemon.version import VERSION
 from tools import check
 
 ROOT = Path(__file__).parents[1]
@@ -35,6 +36,11 @@ def test_an_init_holds_a_docstring_and_nothing_else() -> None:
         body = ast.parse((ROOT / name / "__init__.py").read_text()).body
         assert len(body) == 1, name
         assert isinstance(body[0], ast.Expr), name
+
+
+def test_the_version_is_said_alike_everywhere() -> None:
+    with (ROOT / "pyproject.toml").open("rb") as file:
+        assert tomllib.load(file)["project"]["version"] == VERSION
 
 
 def test_the_readme_opens_with_the_job_then_the_two_commands() -> None:
