@@ -57,9 +57,7 @@ class Candidate:
         enough = 2 if long_frames else self._enough
         return self.weights > 0 and self.best_run >= enough
 
-    def take(
-        self, data: bytes, stamp: Callable[[], float]
-    ) -> list[tuple[Frame, Item | None]]:
+    def take(self, data: bytes, stamp: Callable[[], float]) -> list[tuple[Frame, Item | None]]:
         """Let the shape read `data`: the legal frames and their readings."""
         heard = [pair for pair in self.decoder.step(data, stamp) if pair[0].parsed]
         return heard

@@ -58,9 +58,7 @@ class Recogniser:
     def _begin(self) -> None:
         self._began = self._offset
         self._candidates = {
-            name: Candidate(
-                profile, carry_unit=self._carry, unit=self._unit, offset=self._offset
-            )
+            name: Candidate(profile, carry_unit=self._carry, unit=self._unit, offset=self._offset)
             for name, profile in self._profiles.items()
         }
 
