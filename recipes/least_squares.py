@@ -11,8 +11,9 @@ from dataclasses import dataclass
 OUTLIER = 1.0
 """Residuals beyond so many spreads count in proportion to their size, not to its square (Huber).
 Tight, because what people mark by hand errs seldom and then by much."""
-ROUNDS = 25
-"""Reweighting settles well before that for a few dozen points."""
+ROUNDS = 50
+"""Reweighting settles in a few rounds; this is the end for points that never let it."""
+SETTLED = 1e-9
 LEARNED = 0.8
 """An unknown is learned once its spread has shrunk below this share of what it began with."""
 
@@ -51,8 +52,11 @@ def ridge_fit(rows: Sequence[Row], spreads: Sequence[float]) -> Fit:
     for _ in range(ROUNDS):
         matrix, right = _normal_equations(rows, weights, spreads, free)
         inverse = _inverse(matrix)
+        before = tuple(values)
         for j, line in zip(free, inverse, strict=True):
             values[j] = sum(a * b for a, b in zip(line, right, strict=True))
+        if all(abs(x - y) < SETTLED for x, y in zip(values, before, strict=True)):
+            break
         weights = [_weight(row, values) for row in rows]
     learned = [False] * len(spreads)
     for k, j in enumerate(free):

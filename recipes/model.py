@@ -39,10 +39,10 @@ Percent = Annotated[float, _number(ge=0, le=100)]
 OhNumber = Annotated[float, _number(ge=0, le=6300)]
 """mg KOH/g; water, the densest carrier of hydroxyl there is, would be 56100/9.0 = 6233."""
 EquivalentWeight = Annotated[float, _number(ge=5, le=1e5)]
-Name = Annotated[
-    str, Field(strict=True, min_length=1, max_length=80, pattern=r"^\S(?:[^\x00-\x1f\x7f]*\S)?$")
-]
-Words = Annotated[str, Field(strict=True, min_length=1, max_length=400)]
+ONE_LINE = r"^[^\s\x00-\x1f\x7f-\x9f](?:[^\x00-\x1f\x7f-\x9f]*[^\s\x00-\x1f\x7f-\x9f])?$"
+"""No control characters, which would upset a terminal; no blanks at the ends, which nobody sees."""
+Name = Annotated[str, Field(strict=True, min_length=1, max_length=80, pattern=ONE_LINE)]
+Words = Annotated[str, Field(strict=True, min_length=1, max_length=400, pattern=ONE_LINE)]
 
 
 class _Table(BaseModel):

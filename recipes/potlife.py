@@ -95,8 +95,12 @@ class PotLife:
 
 
 def _warmth(celsius: float, reference_celsius: float) -> float:
-    """1/T - 1/T0 in 1/K; negative where it is warmer than the reference."""
-    return 1 / (celsius + ZERO_CELSIUS_K) - 1 / (reference_celsius + ZERO_CELSIUS_K)
+    """1/T - 1/T0 in 1/K; negative where it is warmer than the reference.
+
+    What is colder than any bench counts as -100 degrees, so that a typing slip divides by nothing.
+    """
+    kelvin, reference = (max(c, -100.0) + ZERO_CELSIUS_K for c in (celsius, reference_celsius))
+    return 1 / kelvin - 1 / reference
 
 
 def energy_for_doubling_j_per_mol(celsius: float, step: float = 10.0, factor: float = 2.0) -> float:
@@ -112,8 +116,10 @@ def rate_factor(energy_j_per_mol: float, from_celsius: float, to_celsius: float)
 def pot_life_model(times: Times, gel_marks: Sequence[GelMark] = ()) -> PotLifeModel:
     """What the data sheet and the shop's own gel marks say about a mix's pot life.
 
-    Raises ValueError for a recipe without a pot life.
+    A mark without time or mass says nothing and is left out. Raises ValueError for a recipe
+    without a pot life.
     """
+    gel_marks = [mark for mark in gel_marks if mark.seconds > 0 and mark.grams > 0]
     if times.pot_life_s is None:
         raise ValueError("this recipe has no pot life: nothing in it reacts")
     at = times.pot_life_at

@@ -26,7 +26,7 @@ MOST_PARTS = 6
 """More than any mix poured by hand; a longer list is a slip."""
 
 PROMPT_STEPS = (
-    "idle", "cup", "pour", "settle", "decide", "dye", "combine", "stir", "away",
+    "cup", "pour", "settle", "decide", "dye", "combine", "stir", "away",
     "fill", "tank", "vent", "demold", "trim",
 )  # fmt: skip
 """The steps a shop may put its own words to; a part's name stands for the pour of that part."""

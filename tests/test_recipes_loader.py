@@ -229,7 +229,7 @@ IMPOSSIBLE = [
     ("trim_until_s = 14400", "trim_until_s = {}", 37, "times.trim_until_s", ["0", "nan"]),
     ("target_index = 105", "target_index = {}", 39, "chemistry.target_index", ["0", "1.05", "-1"]),
     ('fill = "half fill, tip each mold, top off"', "fill = {}", 41, "prompts.fill",
-     ["1", '""', '["a"]']),
+     ["1", '""', '["a"]', '"a\\u001b[2J"', '"a\\nb"', '" a"']),
     ('name = "Slate knob, fast urethane"', "name = {}", 1, "name",
      ['""', '" x"', '"a\\nb"', "1", f'"{"x" * 81}"']),
     ('name = "A"', "name = {}", 6, "part[1].name", ['""', '"cup"', '"dye"', "1", '"a\\u0007b"']),

@@ -255,6 +255,16 @@ def test_marks_at_the_mass_that_is_poured_need_no_warning_about_it():
     assert "shorter than this" in careful_pot_life(pot_life_model(SHEET, marks), 23, 250).basis
 
 
+@pytest.mark.parametrize("mark", [(0.0, 23, 100), (-5.0, 23, 100), (150.0, 23, 0.0)])
+def test_a_mark_without_time_or_mass_says_nothing(mark):
+    assert pot_life_model(SHEET, [GelMark(*mark)]) == pot_life_model(SHEET)
+
+
+@pytest.mark.parametrize("celsius", [-1e9, -273.15, 1e9])
+def test_a_temperature_that_cannot_be_still_gives_a_safe_time(celsius):
+    assert 0 <= shown_s(SHEET, celsius) <= 180
+
+
 def test_more_mass_is_never_taken_to_last_longer():
     assert pot_life_model(times_of((220, 23, 400))).mass_exponent == 0.0
 
