@@ -39,7 +39,7 @@ from daemon.timers import Timer, TimerKind, TimerState, extended
 from recipes.model import Recipe
 
 
-class Refused(Exception):
+class RefusedError(Exception):
     """The command is not allowed now; the text says why and what to do."""
 
 
@@ -48,7 +48,7 @@ def act(turn: Turn, do: dict[str, Any], answer_to: str | int | float | None) -> 
     before, count = turn.bench, len(turn.effects)
     try:
         ACTS[do["do"]](turn, do)
-    except Refused as refusal:
+    except RefusedError as refusal:
         turn.bench = before
         del turn.effects[count:]
         turn.effects.append(Answer(answer_to, False, str(refusal)))
@@ -61,21 +61,33 @@ def act(turn: Turn, do: dict[str, Any], answer_to: str | int | float | None) -> 
 
 def _start(turn: Turn, do: dict[str, Any]) -> None:
     plan = _plan_of(turn.bench, do)
+    _make_room(turn, "another batch was started")
+    turn.put(once=replace(plan, left=1))
+    schedule_opening(turn)
+
+
+def _plan(turn: Turn, do: dict[str, Any]) -> None:
+    """What is to be poured from now on; a batch that is half poured is finished first."""
+    plan = _plan_of(turn.bench, do)
+    batch = turn.bench.batch
+    if batch is not None and batch.phase is Phase.CUP and not any(batch.poured_g):
+        _make_room(turn, "another run was started")
+    turn.put(plan=plan, once=None, progress=_progress(turn, do, plan))
+    schedule_opening(turn)
+
+
+def _make_room(turn: Turn, reason: str) -> None:
+    """The batch on the scale gives way while nothing of it has been poured."""
     batch = turn.bench.batch
     if batch is not None and batch.phase is not Phase.CUP:
-        raise Refused(
+        raise RefusedError(
             f"Batch {batch.number} is on the scale. Finish it or abandon it, then start the next."
         )
     if batch is not None and any(g is not None for g in batch.poured_g):
-        raise Refused(f"Batch {batch.number} is half poured. Finish it or abandon it first.")
+        raise RefusedError(f"Batch {batch.number} is half poured. Finish it or abandon it first.")
     if batch is not None:
-        turn.record("batch.abandoned", {"reason": "another batch was started"})
+        turn.record("batch.abandoned", {"reason": reason})
         turn.put(batch=None)
-    if do.get("stay"):
-        turn.put(plan=plan, once=None, progress=_progress(turn, do, plan))
-    else:
-        turn.put(once=replace(plan, left=1))
-    schedule_opening(turn)
 
 
 def _plan_of(bench: Bench, do: dict[str, Any]) -> Plan:
@@ -89,10 +101,10 @@ def _plan_of(bench: Bench, do: dict[str, Any]) -> Plan:
         if found is None and bench.lives:
             found = bench.lives[-1].recipe
         if found is None:
-            raise Refused("There is no recipe in use yet: name one, as in start with recipe.")
+            raise RefusedError("There is no recipe in use yet: name one, as in start with recipe.")
         recipe, tint = found, last.tint if last is not None else None
     if "pieces" in do:
-        raise Refused(
+        raise RefusedError(
             "Pieces can only be counted out with an order that gives grams_per_piece; "
             "give batch_g instead."
         )
@@ -104,7 +116,7 @@ def _plan_of(bench: Bench, do: dict[str, Any]) -> Plan:
 def _check_size(recipe: Recipe, size_g: float) -> None:
     room = recipe.cup.capacity_g
     if room is not None and size_g > room:
-        raise Refused(f"{size_g:g} g do not fit the cup, which takes {room:g} g.")
+        raise RefusedError(f"{size_g:g} g do not fit the cup, which takes {room:g} g.")
 
 
 def _progress(turn: Turn, do: dict[str, Any], plan: Plan) -> Progress:
@@ -120,12 +132,12 @@ def _progress(turn: Turn, do: dict[str, Any], plan: Plan) -> Progress:
 def _confirm(turn: Turn, _do: dict[str, Any]) -> None:
     batch = turn.bench.batch
     if batch is None or batch.phase is not Phase.CONFIRM:
-        raise Refused("Nothing waits to be confirmed.")
+        raise RefusedError("Nothing waits to be confirmed.")
     w = turn.bench.weighing
     if w.gross_g is None:
-        raise Refused("The scale says nothing just now. Wait until it reads again, then confirm.")
+        raise RefusedError("The scale says nothing now. Wait until it reads again, then confirm.")
     if batch.question is not None and batch.question.doubt is Doubt.SLOW_CUP and not w.stable:
-        raise Refused("The reading still moves. Take your hands off the cup and confirm again.")
+        raise RefusedError("The reading still moves. Hands off the cup, then confirm again.")
     confirm(turn)
 
 
@@ -138,25 +150,25 @@ def _correct(turn: Turn, _do: dict[str, Any]) -> None:
     batch = _decides(turn)
     plan = plan_to_save(batch, turn.bench.weighing.scale.division_g, turn.at_s)
     if not plan.possible:
-        raise Refused(f"This cannot be corrected: {plan.why}. Accept it as it is, or abandon it.")
+        raise RefusedError(f"This cannot be corrected: {plan.why}. Accept it, or abandon it.")
     if not plan.adds:
-        raise Refused("There is nothing to add that would correct it. Accept it, or abandon it.")
+        raise RefusedError("Nothing that is added would correct it. Accept it, or abandon it.")
     correct(turn)
 
 
 def _decides(turn: Turn) -> Batch:
     batch = turn.bench.batch
     if batch is None or batch.phase is not Phase.DECIDE:
-        raise Refused("No overshoot waits for a decision.")
+        raise RefusedError("No overshoot waits for a decision.")
     return batch
 
 
 def _abandon(turn: Turn, do: dict[str, Any]) -> None:
     batch = turn.bench.batch
     if batch is None:
-        raise Refused("There is no batch on the scale to abandon.")
+        raise RefusedError("There is no batch on the scale to abandon.")
     if batch.phase is Phase.STIR:
-        raise Refused(f"Batch {batch.number} is mixed already; count its pieces as rejected.")
+        raise RefusedError(f"Batch {batch.number} is mixed already; count its pieces as rejected.")
     turn.record("batch.abandoned", {"reason": do.get("reason") or "given up at the bench"})
     gone = tuple(t for t in turn.bench.timers if t.batch == batch.number)
     turn.put(timers=tuple(t for t in turn.bench.timers if t not in gone))
@@ -169,20 +181,20 @@ def _abandon(turn: Turn, do: dict[str, Any]) -> None:
 def _tare(turn: Turn, _do: dict[str, Any]) -> None:
     batch, w = turn.bench.batch, turn.bench.weighing
     if batch is None:
-        raise Refused("There is no batch to tare a cup for. Start one first.")
+        raise RefusedError("There is no batch to tare a cup for. Start one first.")
     fresh_pour = (
         batch.phase is Phase.POUR
         and batch.pour is not None
         and (batch.pour.begun_at_s is None and batch.landed_g == 0 and batch.round == 1)
     )
     if batch.phase not in (Phase.CUP, Phase.CONFIRM) and not fresh_pour:
-        raise Refused("There is resin in the cup; a tare now would lose what it weighs.")
+        raise RefusedError("There is resin in the cup; a tare now would lose what it weighs.")
     if batch.phase is Phase.CONFIRM and (
         batch.question is None or batch.question.doubt is not Doubt.SLOW_CUP
     ):
-        raise Refused("There is resin in the cup; a tare now would lose what it weighs.")
+        raise RefusedError("There is resin in the cup; a tare now would lose what it weighs.")
     if not w.stable or w.settled_g is None:
-        raise Refused("The reading still moves. Take your hands off the cup and tare again.")
+        raise RefusedError("The reading still moves. Hands off the cup, then tare again.")
     tare_cup(turn)
 
 
@@ -207,17 +219,17 @@ def _next(turn: Turn, do: dict[str, Any]) -> None:
         _make_mark(turn, item.mark, item.batch)
         return
     if batch is not None and batch.phase is Phase.DECIDE:
-        raise Refused("An overshoot waits: accept it or correct it.")
+        raise RefusedError("An overshoot waits: accept it or correct it.")
     if batch is None and next_plan(turn.bench) is not None:
         schedule_opening(turn)
         return
-    raise Refused("Nothing is due now.")
+    raise RefusedError("Nothing is due now.")
 
 
 def _mark(turn: Turn, do: dict[str, Any]) -> None:
     kind = str(do["kind"])
     if kind not in set(Mark):
-        raise Refused(_unknown_mark(kind))
+        raise RefusedError(_unknown_mark(kind))
     _make_mark(turn, Mark(kind), do.get("batch"))
 
 
@@ -242,14 +254,14 @@ def _make_mark(turn: Turn, mark: Mark, number: int | None) -> None:
 def _combined(turn: Turn, number: int | None) -> None:
     batch = turn.bench.batch
     if batch is None or batch.phase is not Phase.COMBINE or number not in (None, batch.number):
-        raise Refused("No batch waits for its cups to be combined.")
+        raise RefusedError("No batch waits for its cups to be combined.")
     turn.record("batch.marked", {"kind": Mark.COMBINED.value})
     contact(turn)
     mixed(turn)
 
 
 def _gelled_in_cup(turn: Turn, number: int | None) -> bool:
-    """A mix that gels while it is still on the scale is a gel time too, and the end of the batch."""
+    """A mix that gels while still on the scale is a gel time too, and the end of the batch."""
     batch = turn.bench.batch
     here = batch is not None and batch.phase is not Phase.STIR and batch.contact_at_s is not None
     if batch is None or not here or number not in (None, batch.number):
@@ -276,17 +288,17 @@ def _live_for(bench: Bench, mark: Mark, number: int | None) -> Live:
     if number is not None:
         live = next((one for one in bench.lives if one.number == number), None)
         if live is None:
-            raise Refused(f"Batch {number} is not under way.")
+            raise RefusedError(f"Batch {number} is not under way.")
         why = why_not(live, mark)
         if why is not None:
-            raise Refused(why)
+            raise RefusedError(why)
         return live
     fits = [one for one in bench.lives if why_not(one, mark) is None]
     if fits:
         return fits[0]
     if not bench.lives:
-        raise Refused("No mixed batch is under way.")
-    raise Refused(why_not(bench.lives[0], mark) or "No batch can be marked so now.")
+        raise RefusedError("No mixed batch is under way.")
+    raise RefusedError(why_not(bench.lives[0], mark) or "No batch can be marked so now.")
 
 
 def _mark_one(turn: Turn, live: Live, mark: Mark) -> None:
@@ -316,7 +328,7 @@ def _count(turn: Turn, do: dict[str, Any]) -> None:
     good, rejected = int(do.get("good") or 0), int(do.get("rejected") or 0)
     number = do.get("batch") or (turn.bench.lives[0].number if turn.bench.lives else None)
     if number is None or number >= turn.bench.next_batch:
-        raise Refused("There is no such batch to count pieces of.")
+        raise RefusedError("There is no such batch to count pieces of.")
     data = {"good": good, "rejected": rejected}
     data |= {key: do[key] for key in ("cause", "mold", "cavity") if key in do}
     turn.record("batch.counted", data, number)
@@ -333,7 +345,7 @@ def _timer(turn: Turn, do: dict[str, Any]) -> None:
     timer = next((t for t in turn.bench.timers if t.id == do["timer"]), None)
     if timer is None:
         running = ", ".join(t.id for t in turn.bench.timers) or "none"
-        raise Refused(f"There is no clock {do['timer']}; running: {running}.")
+        raise RefusedError(f"There is no clock {do['timer']}; running: {running}.")
     rest = tuple(t for t in turn.bench.timers if t.id != timer.id)
     if do.get("clear"):
         turn.put(timers=rest)
@@ -372,7 +384,7 @@ def _forget_hand(turn: Turn, do: dict[str, Any]) -> None:
     name = do.get("name")
     gone = [k for k, _ in turn.bench.hands if name is None or k == name or k.startswith(f"{name} ")]
     if not gone:
-        raise Refused("Nothing has been learned of such a hand.")
+        raise RefusedError("Nothing has been learned of such a hand.")
     turn.put(hands=tuple(item for item in turn.bench.hands if item[0] not in gone))
     for key in gone:
         turn.record("hand.forgotten", {"hand": key}, None)
@@ -380,6 +392,7 @@ def _forget_hand(turn: Turn, do: dict[str, Any]) -> None:
 
 ACTS: dict[str, Callable[[Turn, dict[str, Any]], None]] = {
     "start": _start,
+    "plan": _plan,
     "confirm": _confirm,
     "accept": _accept,
     "correct": _correct,
@@ -393,7 +406,7 @@ ACTS: dict[str, Callable[[Turn, dict[str, Any]], None]] = {
     "person": _person,
     "forget-hand": _forget_hand,
 }
-"""Every command. `forget-hand` comes only over the control socket."""
+"""Every command. `plan` and `forget-hand` come only from this machine, never over MQTT."""
 
 
 def choices(bench: Bench) -> tuple[str, ...]:

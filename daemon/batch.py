@@ -24,7 +24,7 @@ from recipes.amounts import (
 from recipes.model import Recipe
 
 SETTLED_ENOUGH_G = 0.5
-"""A cup that comes back within this (or three divisions) is the same cup: seating shifts that much."""
+"""A cup that comes back within this (or three divisions) is the same: seating shifts so much."""
 
 
 class Phase(StrEnum):
@@ -60,10 +60,10 @@ class Question:
 class Batch:
     """One batch (or one `fill`) while its cup belongs to the scale.
 
-    `items` is what is weighed, in order, with shares and dye. `poured_g` holds each item's mass in its cup as the scale showed it, dye included, None before
-    it has landed. `queue` holds the items still to pour, the present one first. `empty_g` is the
-    reading of the bare pan, `cup_g` what the cup on it weighs, `base_g` the reading at which the
-    present item's mass is nought.
+    `items` is what is weighed, in order, with shares and dye. `poured_g` holds each item's mass in
+    its cup as the scale showed it, dye included, None before it has landed. `queue` holds the items
+    still to pour, the present one first. `cup_g` is what the cup weighs, `base_g` the reading at
+    which the present item's pour began.
     """
 
     number: int
@@ -107,7 +107,7 @@ class Batch:
 
     @property
     def sign(self) -> int:
-        """How the reading moves while the part is poured: up into a cup, down out of a container."""
+        """How the reading moves while the part is poured: up in a cup, down in a container."""
         return 1 if self.recipe.method == "gain" else -1
 
     @property

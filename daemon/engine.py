@@ -27,6 +27,10 @@ class Decoding(Protocol):
     def profile_name(self) -> str | None:
         """The line shape that is heard, None while it is not known."""
 
+    @property
+    def heard(self) -> bool:
+        """Whether legal frames are being read: the line settings are right."""
+
     def feed(self, at_s: float, data: bytes) -> list[Reading | Garbled]:
         """What these bytes complete."""
 

@@ -92,7 +92,7 @@ class Started:
 
 @dataclass(frozen=True, slots=True)
 class TimeCame:
-    """An instant that the core asked to be woken at has come; `at_s` is the instant, not the waking."""
+    """An instant that the core asked to be woken at: `at_s` is the instant, not the waking."""
 
     at_s: float
 

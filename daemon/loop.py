@@ -69,15 +69,18 @@ class Loop:
         engine: Engine,
         journal: Journal,
         timeline: Timeline,
-        near: tuple[Near, ...] = (),
-        far: tuple[Far, ...] = (),
+        speed: float = 1.0,
     ) -> None:
-        """Go on with `engine` where `journal` ends."""
+        """Go on with `engine` where `journal` ends.
+
+        `speed` is how many times as fast as the event loop's own time the time line runs.
+        """
         self.engine = engine
         self.journal = journal
         self.timeline = timeline
-        self.near = list(near)
-        self.far = list(far)
+        self._speed = speed
+        self.near: list[Near] = []
+        self.far: list[Far] = []
         self.trouble = ""
         """Why the journal cannot be written, empty while it can."""
         self._input = journal.last_input()
@@ -106,6 +109,12 @@ class Loop:
         self._input += 1
         self._group.entry.inputs.append((self._input, item))
         self._spread(outcomes, reply)
+
+    def note_meta(self, key: str, value: str) -> None:
+        """Keep a value beside the journal with the next commit; it need not be durable at once."""
+        self._group.entry.meta[key] = value
+        if self._raw_due is None:
+            self._raw_due = asyncio.get_running_loop().call_later(RAW_EVERY_S, self._wake.set)
 
     def _ring(self) -> None:
         """An instant that something was due at has come."""
@@ -165,7 +174,7 @@ class Loop:
             self._due = None
         due_us = self.engine.due_us()
         if due_us is not None:
-            wait_s = max(0.0, (due_us - self.timeline.now_us()) / 1e6)
+            wait_s = max(0.0, (due_us - self.timeline.now_us()) / 1e6) / self._speed
             self._due = asyncio.get_running_loop().call_later(wait_s, self._ring)
 
     async def run(self) -> None:

@@ -106,7 +106,7 @@ def _actual_g(bench: Bench, batch: Batch) -> float | None:
     if batch.phase in (Phase.AWAY, Phase.CONFIRM):
         if batch.believed_g is None:
             return None
-        return batch.sign * (batch.believed_g - batch.pour.base_g)
+        return batch.pour.already_g + batch.sign * (batch.believed_g - batch.pour.base_g)
     return batch.pour.actual_g(bench.weighing)
 
 

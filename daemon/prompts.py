@@ -39,9 +39,9 @@ HEAT = (
     "It heats itself: do not leave a big or left-over cup standing full; set it outside or in sand."
 )
 EPOXY = "Epoxy and hardener: gloves and air; both can sensitise. Follow the maker's data sheet."
-TANK = "Tank within its rating, lid clamped, relief valve free. Local rules and licensed practice hold."
+TANK = "Tank within its rating, lid clamped, relief valve free; local rules and licensed practice."
 VENT = f"Opening order: {OPENING_ORDER}."
-DUST = "Green castings may hold free isocyanate: extract or wet the dust, wear what its sheet says."
+DUST = "Green castings may hold free isocyanate: extract or wet the dust; follow the data sheet."
 
 
 def prompt(bench: Bench) -> str:

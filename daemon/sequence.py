@@ -33,7 +33,7 @@ from daemon.finishing import Live
 from daemon.timers import TimerKind
 from daemon.view import Step, Zone
 from recipes.mix import mixed as mix_of
-from recipes.potlife import GelMark, pot_life, pot_life_model, scaled_to_pot_life_s
+from recipes.potlife import GelMark, pot_life, scaled_to_pot_life_s
 
 SLOW_CUP_S = 3.0
 """A cup is put down in less; what comes steadily for longer may be resin poured before the tare."""
@@ -173,10 +173,11 @@ def begin_part(turn: Turn) -> None:
     already = batch.poured_g[index] or 0.0
     resting = w.settled_g if w.settled_g is not None else batch.believed_g
     assert resting is not None
-    base = resting - batch.sign * already
     aim = goal(batch, w.scale.division_g, bench.settings.risk_pct)
-    pour = pouring.begin(aim, base, batch.sign, turn.at_s, w, hand_of(bench), already)
-    turn.put_batch(phase=Phase.POUR, base_g=base, pour=pour, below=0, question=None)
+    pour = pouring.begin(aim, resting, batch.sign, turn.at_s, w, hand_of(bench), already)
+    turn.put_batch(
+        phase=Phase.POUR, base_g=resting, pour=pour, below=0, question=None, jumped=False
+    )
     data = {
         "part": aim.part,
         "target_g": grams(aim.target_g),
@@ -251,7 +252,7 @@ def _follow_rest(turn: Turn) -> None:
     assert pour is not None
     if pour.begun_at_s is not None or not w.stable or w.settled_g is None or w.disturbed:
         return
-    crept = w.settled_g - (batch.base_g + batch.sign * pour.already_g)
+    crept = w.settled_g - batch.base_g
     if abs(crept) < 0.5 * w.scale.division_g:
         return
     if _late_drip(turn, batch.sign * crept):
@@ -262,7 +263,7 @@ def _follow_rest(turn: Turn) -> None:
 
 
 def _late_drip(turn: Turn, crept_g: float) -> bool:
-    """Give what fell just after a landing to the part that landed, and let the next target follow."""
+    """Give what fell just after a landing to that part, and let the next target follow."""
     batch, w = turn.batch, turn.bench.weighing
     last = _last_landed(batch)
     if last is None or batch.own_cups or batch.landed_at_s is None or batch.round > 1:
@@ -348,12 +349,12 @@ def contact(turn: Turn) -> None:
     """The reaction starts: work out the pot life here and now, and start its clocks."""
     batch, times = turn.batch, turn.batch.recipe.times
     turn.put_batch(contact_at_s=turn.at_s)
-    if times.pot_life_s is None:
-        return
     marks = tuple(GelMark(*m[1:]) for m in turn.bench.gel_marks if m[0] == batch.recipe.name)
     celsius = temperature(turn.bench, "resin", "room")
     size_g = sum(item_targets_g(batch))
-    life = pot_life(pot_life_model(times, marks), celsius, size_g)
+    life = pot_life(batch.recipe, celsius, size_g, marks)
+    if life is None:
+        return
     turn.put_batch(pot_life_s=life.seconds)
     turn.record("mix.contact", {"pot_life_s": round(life.seconds, 1), "basis": life.basis})
     clocks = (

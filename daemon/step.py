@@ -182,14 +182,14 @@ def _profile(turn: Turn, profile: str) -> None:
 
 def _started(turn: Turn, event: ev.Started) -> None:
     turn.put(settings=Settings(event.bench, event.version, event.risk_pct))
+    turn.put(
+        weighing=interrupted(turn.bench.weighing),
+        link=replace(turn.bench.link, state="waiting", why=""),
+    )
     batch = turn.bench.batch
     if not event.resumed:
         turn.record("daemon.started", {"version": event.version}, None)
         return
-    turn.put(
-        weighing=interrupted(turn.bench.weighing),
-        link=replace(turn.bench.link, state="lost", why="the daemon was started again"),
-    )
     go_away(turn)
     data = {
         "version": event.version,

@@ -1,0 +1,103 @@
+"""The command line: which command there is, what it takes, and what becomes of an error.
+
+Owns the arguments and the exit status. What a command does is in the `cli_*` modules, which are
+loaded only when asked for: a person waits for the first prompt.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+
+from daemon.version import VERSION
+
+COMMANDS: tuple[tuple[str, str], ...] = (
+    ("daemon.cli_run", "demo run fill"),
+    ("daemon.cli_log", "replay log"),
+    ("daemon.cli_recipe", "recipe"),
+    ("daemon.cli_scale", "scale"),
+    ("daemon.cli_bench", "hand topics doctor schema"),
+)
+"""Which module has which commands; only the one that is called for is loaded."""
+
+DONE, FAILED, WRONG_USE = 0, 1, 2
+
+
+class UsageError(Exception):
+    """The command was given something it does not take; the text says what it takes."""
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit status."""
+    given = list(sys.argv[1:] if argv is None else argv)
+    args = parser(given).parse_args(given)
+    if not hasattr(args, "run"):
+        parser([]).print_help()
+        return WRONG_USE
+    return _guarded(args)
+
+
+def parser(given: Sequence[str]) -> argparse.ArgumentParser:
+    """The parser for these arguments: all commands, or just the one that they name."""
+    top = argparse.ArgumentParser(
+        prog="benchpour",
+        description="Guides two-part resin pours on a bench scale: when to ease off, when to stop.",
+        epilog="example: benchpour run --scale /dev/ttyUSB0 --recipe slate-knob --batches 20",
+    )
+    top.add_argument("--version", action="version", version=f"benchpour {VERSION}")
+    commands = top.add_subparsers(title="commands", metavar="COMMAND")
+    wanted = next((word for word in given if not word.startswith("-")), None)
+    known = any(wanted in names.split() for _, names in COMMANDS)
+    for module, names in COMMANDS:
+        if not known or wanted in names.split():
+            importlib.import_module(module).add_parsers(commands, common())
+    return top
+
+
+def common() -> argparse.ArgumentParser:
+    """What every command takes."""
+    shared = argparse.ArgumentParser(add_help=False)
+    group = shared.add_argument_group("everywhere")
+    group.add_argument("--config", metavar="FILE", help="the settings, instead of the default file")
+    group.add_argument("--store", metavar="DIR", help="where the journal is kept")
+    group.add_argument("--debug", action="store_true", help="show where an error comes from")
+    return shared
+
+
+def _guarded(args: argparse.Namespace) -> int:
+    """Run the command; what goes wrong becomes one plain sentence and an exit status."""
+    try:
+        return int(args.run(args))
+    except UsageError as error:
+        return _told(error, WRONG_USE)
+    except BrokenPipeError:
+        # Whoever read our output has heard enough.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return FAILED
+    except KeyboardInterrupt:
+        return 130
+    except Exception as error:
+        if args.debug:
+            raise
+        return _told(error, int(getattr(error, "status", FAILED)))
+
+
+def _told(error: Exception, status: int) -> int:
+    known = type(error).__module__.partition(".")[0] in ("daemon", "drivers", "recipes", "tools")
+    text = str(error) if known else _unexpected(error)
+    print(f"benchpour: {text}", file=sys.stderr)
+    return status
+
+
+def _unexpected(error: Exception) -> str:
+    if isinstance(error, OSError) and error.strerror:
+        where = f"{error.filename}: " if error.filename else ""
+        return f"{where}{error.strerror}. Nothing that was journaled is lost."
+    what = f"{type(error).__name__}: {error}".rstrip(": ")
+    return (
+        f"Something went wrong that should not have ({what}). Nothing that was journaled is "
+        "lost. Run it again with --debug and report what it shows."
+    )

@@ -1,0 +1,216 @@
+"""`run`, `fill` and `demo`: the commands that pour.
+
+Owns how their arguments become the options of a running daemon.
+"""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from daemon.config import Config
+    from daemon.run import Running, RunOptions
+    from drivers.line_settings import Trial
+
+
+def add_parsers(commands: Any, common: argparse.ArgumentParser) -> None:
+    """Add these commands."""
+    run = commands.add_parser(
+        "run",
+        parents=[common],
+        help="the daemon: reads the scale, guides the pours, keeps the record",
+        epilog="example: benchpour run --scale /dev/ttyUSB0 --recipe slate-knob --batches 20",
+    )
+    _scale_options(run)
+    run.add_argument("--recipe", metavar="FILE-or-NAME", help="what to pour")
+    run.add_argument("--batches", type=_count, metavar="N", help="how many (default: for ever)")
+    _bench_options(run)
+    run.set_defaults(run=_run)
+    fill = commands.add_parser(
+        "fill",
+        parents=[common],
+        help="guide a single material to one mass: a jug, a working cup, a trial",
+        epilog="example: benchpour fill 500 --part B --jug B7 --scale /dev/ttyUSB0",
+    )
+    fill.add_argument("grams", type=_grams, metavar="GRAMS", help="the mass to reach")
+    fill.add_argument("--part", default="material", help="what it is called")
+    fill.add_argument("--jug", metavar="NAME", help="the jug it goes into or comes from")
+    fill.add_argument("--tolerance", type=_grams, default=0.3, metavar="G", help="default 0.3 g")
+    fill.add_argument("--loss", action="store_true", help="the container on the scale is emptied")
+    _scale_options(fill)
+    _bench_options(fill)
+    fill.set_defaults(run=_fill)
+    demo = commands.add_parser(
+        "demo",
+        parents=[common],
+        help="the main job with nothing attached: a simulated scale and person, one batch",
+        epilog="example: benchpour demo --speed 2",
+    )
+    demo.add_argument("--speed", type=_speed, default=1.0, metavar="X", help="1 is real time")
+    demo.add_argument("--recipe", metavar="FILE-or-NAME", help="default: slate-knob")
+    demo.add_argument("--batches", type=_count, default=1, metavar="N", help="default 1")
+    demo.add_argument("--seed", type=int, default=None, help="which of the simulated people")
+    _bench_options(demo)
+    demo.set_defaults(run=_demo)
+
+
+def _scale_options(parser: argparse.ArgumentParser) -> None:
+    group = parser.add_argument_group("the scale")
+    group.add_argument("--scale", metavar="URL", help="a device path or any pyserial URL")
+    group.add_argument(
+        "--profile", metavar="NAME", help="how its lines read (default: recognise it)"
+    )
+
+
+def _bench_options(parser: argparse.ArgumentParser) -> None:
+    group = parser.add_argument_group("the bench")
+    group.add_argument("--person", metavar="NAME", help="who pours")
+    group.add_argument(
+        "--broker", metavar="WHICH", help="auto, embedded, none, mqtt://user@host:port or mqtts://…"
+    )
+    group.add_argument("--console", choices=("full", "plain", "none"), default="full")
+    group.add_argument("--sound", metavar="TO", help="auto, bell, none or file:PATH.wav")
+
+
+def _count(text: str) -> int:
+    value = int(text)
+    if not 1 <= value <= 100_000:
+        raise argparse.ArgumentTypeError("a whole number from 1 on")
+    return value
+
+
+def _grams(text: str) -> float:
+    value = float(text)
+    if not 0.01 <= value <= 100_000:
+        raise argparse.ArgumentTypeError("grams, from 0.01 to 100000")
+    return value
+
+
+def _speed(text: str) -> float:
+    value = float(text)
+    if not 0.1 <= value <= 20:
+        raise argparse.ArgumentTypeError("from 0.1 to 20")
+    return value
+
+
+def settings(args: argparse.Namespace) -> Config:
+    """The settings file with this command's options over it."""
+    from daemon.config import load_config
+
+    keys = {
+        "scale.url": "scale",
+        "scale.profile": "profile",
+        "person": "person",
+        "broker.url": "broker",
+        "sound.to": "sound",
+        "store.dir": "store",
+    }
+    options = {key: getattr(args, name, None) for key, name in keys.items()}
+    return load_config(Path(args.config) if args.config else None, options)
+
+
+def _options(args: argparse.Namespace, config: Config, **more: Any) -> RunOptions:
+    from daemon.run import RunOptions
+    from drivers.scale_profile import load_profile
+
+    profile = config.scale.profile
+    return RunOptions(
+        config=config,
+        console=args.console,
+        profile=None if profile in ("", "auto") else load_profile(profile),
+        **more,
+    )
+
+
+def _recipe(name: str | None, config: Config) -> Any:
+    from recipes.loader import find_recipe, load_recipe
+
+    return None if name is None else load_recipe(find_recipe(name, [config.recipes_dir]))
+
+
+def _run(args: argparse.Namespace) -> int:
+    config = settings(args)
+    _need_scale(config)
+    recipe = _recipe(args.recipe, config)
+    options = _options(args, config, recipe=recipe, batches=args.batches)
+    return pour(options, config.store_dir)
+
+
+def _need_scale(config: Config) -> None:
+    from daemon.cli import UsageError
+
+    if not config.scale.url:
+        raise UsageError(
+            "No scale is named. Give --scale /dev/serial/by-id/… (or another pyserial URL), or set "
+            "scale.url in the configuration file; `benchpour doctor` lists the ports there are."
+        )
+
+
+def _fill(args: argparse.Namespace) -> int:
+    from recipes.model import Recipe
+
+    config = settings(args)
+    method = "loss" if args.loss else "gain"
+    recipe = Recipe.for_fill(args.part, args.grams, args.tolerance, method)
+    _need_scale(config)
+    options = _options(args, config, recipe=recipe, batches=1, until_done=True)
+    return pour(options, config.store_dir)
+
+
+def pour(options: RunOptions, store: Path) -> int:
+    """Run the daemon on a real scale until it is told to stop."""
+    import asyncio
+
+    from daemon.run import Running, stop_on_signals
+
+    async def work() -> int:
+        running = Running(options, store)
+        stop_on_signals(running.stop)
+        await running.run(read_scale)
+        return 0
+
+    return asyncio.run(work())
+
+
+async def read_scale(running: Running) -> None:
+    """Bytes from the port that the settings name, until cancelled."""
+    from drivers.scale_port import ScalePort
+
+    url = running.options.config.scale.url
+    try:
+        port = ScalePort(
+            url,
+            clock=running.timeline.now_s,
+            on_bytes=running.on_bytes,
+            on_lost=running.on_lost,
+            on_found=running.on_found,
+            trials=_trials(running.options),
+            heard=running.heard,
+        )
+    except ValueError as error:
+        from daemon.cli import UsageError
+
+        raise UsageError(f"--scale {url}: {error}. Give a device path or a pyserial URL.") from None
+    await port.run()
+
+
+def _trials(options: RunOptions) -> tuple[Trial, ...]:
+    """The ways to listen: as the settings say, else those of the shape, else all common ones."""
+    from drivers.line_settings import Trial, parse_settings, trials_for, trials_for_any
+    from drivers.scale_profile import known_profiles
+
+    scale, profile = options.config.scale, options.profile
+    trials = trials_for(profile) if profile else trials_for_any(known_profiles())
+    if not scale.baud and not scale.framing:
+        return trials
+    usual = str(trials[0].settings).split()
+    fixed = parse_settings(f"{scale.baud or usual[0]} {scale.framing or usual[1]}")
+    return tuple(dict.fromkeys(Trial(fixed, trial.request) for trial in trials))
+
+
+def _demo(args: argparse.Namespace) -> int:
+    from tools import demo
+
+    return demo.demo(args)

@@ -1,0 +1,95 @@
+"""The broker's line and the phone's page: started beside a running daemon, and stopped with it.
+
+Owns the wiring of the far outlets only. A broker that cannot be had is said and done without.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from daemon.broker import BrokerLink
+from daemon.broker_access import BrokerError
+from daemon.broker_choice import OpenBroker, open_broker, parse_choice
+from daemon.effects import Answer
+from daemon.messages import done_of
+from daemon.version import VERSION
+
+if TYPE_CHECKING:
+    from daemon.run import Running
+
+ACKED = "mqtt.acked"
+"""Under this name the journal keeps the last event that the broker has acknowledged."""
+
+
+async def serve_outlets(running: Running) -> None:
+    """Have broker and page until cancelled; trouble is told to the person, never raised."""
+    if not running.options.with_broker:
+        return
+    config = running.options.config
+    password_file = config.broker.password_file
+    try:
+        choice = parse_choice(
+            config.broker.url, password_file=Path(password_file) if password_file else None
+        )
+        for warning in choice.warnings:
+            running.said.say(warning)
+        topic = config.inputs.ambient_topic
+        async with open_broker(
+            choice, store=running.store, inputs=(topic,) if topic else ()
+        ) as broker:
+            if broker is None:
+                running.broker_note = "MQTT: none"
+                return
+            await _serve(running, broker)
+    except BrokerError as error:
+        running.broker_note = f"MQTT: {error}"
+        running.said.say(str(error))
+
+
+async def _serve(running: Running, broker: OpenBroker) -> None:
+    for warning in broker.warnings:
+        running.said.say(warning)
+    running.broker_note = broker.note
+    link = _link(running, broker)
+    running.link = link
+    running.loop.far.append(link)
+    link.show(running.loop.view)
+    await link.run()
+
+
+def _link(running: Running, broker: OpenBroker) -> BrokerLink:
+    journal, link_of = running.journal, {}
+
+    def heard(payload: bytes) -> None:
+        def reply(answer: Answer) -> None:
+            link_of["it"].answer(done_of(answer))
+
+        running.commander.heard(payload, "mqtt", reply)
+
+    def acked(seq: int) -> None:
+        running.loop.note_meta(ACKED, str(seq))
+
+    topic = running.options.config.inputs.ambient_topic
+    link = BrokerLink(
+        broker.endpoint,
+        bench=running.options.config.bench,
+        version=VERSION,
+        events_after=journal.events_after,
+        acked=acked,
+        last_acked=int(journal.meta(ACKED) or 0),
+        on_do=heard,
+        inputs={topic: lambda payload: _ambient(running, payload)} if topic else {},
+    )
+    link_of["it"] = link
+    return link
+
+
+def _ambient(running: Running, payload: bytes) -> None:
+    """A thermometer's topic: a bare number, in Celsius."""
+    try:
+        celsius = float(payload.decode("ascii"))
+    except ValueError:
+        return
+    do = {"id": "ambient", "do": "ambient", "celsius": celsius, "of": "room"}
+    running.commander.heard(do, "ambient", lambda _answer: None)

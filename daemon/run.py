@@ -1,0 +1,356 @@
+"""The wiring of a running daemon: ports, outlets and the loop, put together and taken apart.
+
+Owns which part is connected to which, and the order of starting and stopping. Decides nothing.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import signal
+import sys
+from collections.abc import Awaitable, Callable, Coroutine
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from daemon import control, notify
+from daemon.bench import Bench
+from daemon.clock import Clock, Ticks, Timeline
+from daemon.commander import Commander, plain_recipe
+from daemon.config import Config
+from daemon.effects import Answer, Pattern, Record
+from daemon.inputs import DaemonStart, Port, Raw, WallClock
+from daemon.journal import Journal
+from daemon.loop import Loop
+from daemon.restart import rebuild, saved_mark
+from daemon.screen_words import Notes
+from daemon.version import VERSION
+from daemon.view import BenchView
+from drivers.scale_profile import Profile
+from recipes.model import Recipe
+
+READY_LAG_S = 0.5
+"""A loop that is later than this is not well: the service manager is not told that it is."""
+SAID_FOR_S = 12.0
+
+
+@dataclass(frozen=True, slots=True)
+class RunOptions:
+    """What the command line adds to the settings."""
+
+    config: Config
+    recipe: Recipe | None = None
+    batches: int | None = None
+    order: dict[str, Any] | None = None
+    batch_g: float | None = None
+    tint: float | None = None
+    console: str = "full"
+    profile: Profile | None = None
+    clock: Ticks = field(default_factory=Clock)
+    speed: float = 1.0
+    """How many times as fast as the machine's clock `clock` runs."""
+    until_done: bool = False
+    """End by itself once everything that was asked for is poured: a `fill`, the demo."""
+    with_broker: bool = True
+    with_page: bool = True
+
+
+@dataclass(slots=True)
+class Said:
+    """Plain sentences for the person, the newest last; old ones fade."""
+
+    now: Callable[[], float]
+    lines: list[tuple[float, str]] = field(default_factory=list)
+
+    def say(self, sentence: str) -> None:
+        """Say this for a while."""
+        if sentence:
+            self.lines = [*self.lines[-4:], (self.now(), sentence)]
+
+    def current(self) -> tuple[str, ...]:
+        """What is still to be seen."""
+        since = self.now() - SAID_FOR_S
+        return tuple(line for at, line in self.lines if at >= since)
+
+
+class Console:
+    """The terminal: full screen, plain lines, or nothing; with the notes of the other outlets."""
+
+    def __init__(self, kind: str, now: Callable[[], float], notes: Callable[[], Notes]) -> None:
+        """`kind` is full, plain or none; full becomes plain where there is no terminal."""
+        self._notes = notes
+        self._screen: Any = None
+        if kind == "none":
+            return
+        from daemon.screen import FullScreen, can_draw
+        from daemon.screen_plain import PlainScreen
+
+        if kind == "full" and can_draw(sys.stdout):
+            self._screen = FullScreen(sys.stdout, now)
+            self._screen.open()
+        else:
+            self._screen = PlainScreen(sys.stdout, now)
+
+    def play(self, pattern: Pattern) -> None:
+        """A screen is silent."""
+
+    def show(self, view: BenchView) -> None:
+        """Draw it."""
+        if self._screen is not None:
+            self._screen.show(view, self._notes())
+
+    async def run(self) -> None:
+        """Keep clocks moving on a full screen."""
+        if hasattr(self._screen, "run"):
+            await self._screen.run()
+
+    def close(self) -> None:
+        """Give the terminal back."""
+        if self._screen is not None:
+            self._screen.close()
+
+
+class Running:
+    """One daemon, from its start to its end."""
+
+    def __init__(self, options: RunOptions, store: Path) -> None:
+        """Open the journal and rebuild the bench; raises JournalError."""
+        self.options = options
+        self.store = store
+        self.journal = Journal(store, write=True)
+        self.timeline = Timeline(options.clock, saved_mark(self.journal))
+        self.restart = rebuild(self.journal, _decoder(options))
+        self.loop = Loop(self.restart.engine, self.journal, self.timeline, options.speed)
+        self.commander = Commander(self.loop, (options.config.recipes_dir,))
+        self.said = Said(self.timeline.now_s)
+        self.stop = asyncio.Event()
+        self.broker_note = ""
+        self.phone_note = ""
+        self.link: Any = None
+        self.asks: dict[str, Callable[[dict[str, Any]], Awaitable[dict[str, Any]]]] = {}
+        """Other requests on the control socket, by their one distinguishing member."""
+
+    @property
+    def bench(self) -> Bench:
+        """The bench as it is."""
+        return self.loop.engine.bench
+
+    def notes(self) -> Notes:
+        """What stands beside the bench on the screen."""
+        trouble = (self.loop.trouble,) if self.loop.trouble else ()
+        note = self.link.note if self.link is not None else self.broker_note
+        return Notes(note, self.phone_note, (*self.said.current(), *trouble))
+
+    async def run(self, port: Callable[[Running], Coroutine[Any, Any, None]]) -> None:
+        """Start everything, run until `stop` is set, and leave everything journaled.
+
+        `port` brings bytes from a scale until it is cancelled.
+        """
+        async with contextlib.AsyncExitStack() as stack:
+            stack.callback(self.journal.close)
+            console = self._console(stack)
+            self._sound(stack)
+            self._keys(stack)
+            self._begin()
+            await stack.enter_async_context(control.serve(self.store, self.asked))
+            tasks = [
+                asyncio.create_task(port(self), name="scale"),
+                asyncio.create_task(self.loop.run(), name="journal"),
+                asyncio.create_task(self.loop.watch_wall(), name="wall"),
+                asyncio.create_task(console.run(), name="screen"),
+                asyncio.create_task(self._outlets(), name="outlets"),
+                asyncio.create_task(self._alive(), name="watchdog"),
+            ]
+            try:
+                await self._until_stopped(tasks)
+            finally:
+                await _ended([t for t in tasks if t.get_name() not in ("journal", "outlets")])
+                await self._last_words([t for t in tasks if t.get_name() in ("journal", "outlets")])
+
+    async def _last_words(self, tasks: list[asyncio.Task[None]]) -> None:
+        journal, outlets = tasks
+        await _ended([journal])
+        await self.loop.close()
+        await _ended([outlets])
+
+    async def _until_stopped(self, tasks: list[asyncio.Task[None]]) -> None:
+        """Until somebody wants it to stop, or a task that should never end has failed."""
+        wanted = asyncio.create_task(self.stop.wait(), name="stop")
+        tasks_and_stop = {wanted, *tasks}
+        while True:
+            done, tasks_and_stop = await asyncio.wait(
+                tasks_and_stop, return_when=asyncio.FIRST_COMPLETED
+            )
+            for task in done:
+                task.result()
+            if wanted in done:
+                return
+
+    def _begin(self) -> None:
+        config, at_us = self.options.config, self.timeline.now_us
+        self.loop.take(WallClock(at_us(), self.timeline.wall_offset_us()))
+        start = DaemonStart(
+            at_us(), VERSION, self.restart.resumed, config.bench, config.cues.risk_pct
+        )
+        self.loop.take(start)
+        self.said.say(self.restart.note)
+        if self.options.until_done:
+            self.loop.on_record.append(self._done)
+        if config.person and config.person != self.bench.person:
+            self.commander.do({"do": "person", "name": config.person}, "settings")
+        self._plan()
+
+    def _plan(self) -> None:
+        """Ask for the batches, unless the ones asked for before a stop are still under way."""
+        recipe, plan = self.options.recipe, self.bench.plan
+        if recipe is None:
+            return
+        under_way = plan is not None and (plan.left != 0 or self.bench.batch is not None)
+        if self.restart.resumed and plan is not None and under_way and plan.recipe == recipe:
+            return
+        do: dict[str, Any] = {"do": "plan", "resolved": plain_recipe(recipe)}
+        extra = {
+            "batches": self.options.batches,
+            "order": self.options.order,
+            "batch_g": self.options.batch_g,
+            "tint": self.options.tint,
+        }
+        do |= {key: value for key, value in extra.items() if value is not None}
+        self.commander.do(do, "start", lambda answer: self.said.say(answer.error or ""))
+
+    def _done(self, record: Record) -> None:
+        if record.kind == "batch.closed":
+            self.stop.set()
+
+    def _console(self, stack: contextlib.AsyncExitStack) -> Console:
+        console = Console(self.options.console, self.timeline.now_s, self.notes)
+        stack.callback(console.close)
+        self.loop.near.append(console)
+        return console
+
+    def _sound(self, stack: contextlib.AsyncExitStack) -> None:
+        from daemon.sound import SoundOutlet
+        from drivers.beeper import open_sink
+
+        terminal = sys.stdout if self.options.console != "none" else None
+        sink = open_sink(self.options.config.sound.to, terminal)
+        speed = self.options.speed
+
+        def put_off(seconds: float, what: Callable[[], None]) -> asyncio.TimerHandle:
+            return asyncio.get_running_loop().call_later(seconds / speed, what)
+
+        outlet = SoundOutlet(sink, self.timeline.now_s, self.said.say, put_off)
+        stack.callback(outlet.close)
+        self.loop.near.append(outlet)
+
+    def _keys(self, stack: contextlib.AsyncExitStack) -> None:
+        if self.options.console == "none" or not sys.stdin or not sys.stdin.isatty():
+            return
+        from daemon.keys import Keys
+
+        def pressed(do: dict[str, Any]) -> None:
+            self.commander.heard({"id": "key"} | do, "key", self._key_answer)
+
+        keys = Keys(sys.stdin, self.timeline.now_s, pressed, self.said.say, self.stop.set)
+        if keys.open():
+            stack.callback(keys.close)
+            self.loop.near.append(_Watcher(keys.show))
+
+    def _key_answer(self, answer: Answer) -> None:
+        if answer.error:
+            self.said.say(answer.error)
+            self._refresh()
+
+    def _refresh(self) -> None:
+        view = self.loop.view
+        for eye in self.loop.near:
+            eye.show(view)
+
+    async def _outlets(self) -> None:
+        """The broker and the page: they may come late or not at all, and delay nothing."""
+        from daemon.outlets import serve_outlets
+
+        await serve_outlets(self)
+
+    async def _alive(self) -> None:
+        """Tell the service manager that the loop turns, as long as it does."""
+        notify.notify("READY=1", notify.status("reading the scale"))
+        every_s = notify.alive_every_s()
+        if every_s is None:
+            return
+        loop = asyncio.get_running_loop()
+        while True:
+            due = loop.time() + every_s
+            await asyncio.sleep(every_s)
+            if loop.time() - due < READY_LAG_S and not self.loop.trouble:
+                notify.notify("WATCHDOG=1")
+
+    async def asked(self, request: dict[str, Any]) -> dict[str, Any]:
+        """One request on the control socket."""
+        for key, handle in self.asks.items():
+            if key in request:
+                return await handle(request)
+        return await self.told(request, "control")
+
+    async def told(self, request: dict[str, Any], by: str) -> dict[str, Any]:
+        """A command from another benchpour on this store, the private ones included."""
+        answer: asyncio.Future[Answer] = asyncio.get_running_loop().create_future()
+        private = request.get("do") in ("plan", "forget-hand")
+        if private:
+            self.commander.do(request, by, answer.set_result)
+        else:
+            self.commander.heard({"id": by} | request, by, answer.set_result)
+        found = await answer
+        return {"ok": found.ok, "error": found.error}
+
+    def heard(self) -> bool:
+        """Whether the scale's bytes make sense so far."""
+        return self.loop.engine.decoder.heard
+
+    def on_bytes(self, at_s: float, data: bytes) -> None:
+        """Bytes from the scale."""
+        self.loop.take(Raw(round(at_s * 1e6), data))
+
+    def on_lost(self, at_s: float, why: str) -> None:
+        """The port went away."""
+        self.loop.take(Port(round(at_s * 1e6), "lost", self.options.config.scale.url, why))
+
+    def on_found(self, at_s: float, port: str) -> None:
+        """The port is open."""
+        self.loop.take(Port(round(at_s * 1e6), "found", port))
+
+
+@dataclass(frozen=True, slots=True)
+class _Watcher:
+    """An outlet that only looks."""
+
+    look: Callable[[BenchView], None]
+
+    def play(self, pattern: Pattern) -> None:
+        """Nothing is heard here."""
+
+    def show(self, view: BenchView) -> None:
+        """Look."""
+        self.look(view)
+
+
+def _decoder(options: RunOptions) -> Any:
+    """The decoder of the profile that was named, or one that finds out."""
+    from drivers.decoder import Decoder
+    from drivers.recogniser import Recogniser
+
+    return Decoder(options.profile) if options.profile is not None else Recogniser()
+
+
+async def _ended(tasks: list[asyncio.Task[None]]) -> None:
+    for task in tasks:
+        task.cancel()
+    await asyncio.gather(*tasks, return_exceptions=True)
+
+
+def stop_on_signals(stop: asyncio.Event) -> None:
+    """SIGTERM and Ctrl-C ask for the end; nothing is lost by either."""
+    loop = asyncio.get_running_loop()
+    for sort in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+        loop.add_signal_handler(sort, stop.set)
