@@ -172,10 +172,7 @@ def _put_aside(data: dict[str, Any], path: KeyPath) -> None:
     *tables, last = path
     here: Any = data
     for key in tables:
-        try:
-            here = here[key]
-        except (KeyError, IndexError, TypeError):
-            return
+        here = here[key]
     if isinstance(here, dict) and last in _STAND_IN:
         here[last] = _STAND_IN[str(last)]
     elif isinstance(here, dict):

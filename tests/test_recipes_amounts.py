@@ -90,6 +90,14 @@ def volume_recipe(volume_a, volume_b, density_a, density_b, shot_g=100.0):
     )
 
 
+def test_the_volumes_of_a_mix_add_up_to_its_density():
+    """100 g at 1.05 and 90 g at 1.10 g/mL are 1.07311 g/mL with no change of volume: computed."""
+    volume_a, volume_b = 100 / 1.05, 90 / 1.10
+    targets = targets_g(basis(volume_recipe(volume_a, volume_b, 1.05, 1.10)), 190.0)
+    assert targets == pytest.approx((100.0, 90.0))
+    assert sum(targets) / (volume_a + volume_b) == pytest.approx(1.07311, rel=1e-5)
+
+
 def test_densities_are_grams_in_a_millilitre_whatever_the_sheet_says():
     """A density in lb/US gal becomes g/mL by the factor of a general library of units (pint).
 

@@ -2,6 +2,7 @@
 
 import math
 
+import pint
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -164,6 +165,16 @@ def test_a_single_material_has_no_pot_life():
 def test_ten_degrees_warmer_is_half():
     assert shown_s(SHEET, 33) == pytest.approx(90)
     assert "the usual doubling" in careful_pot_life(pot_life_model(SHEET), 33, 100).basis
+
+
+def test_a_sheet_in_fahrenheit_is_the_same_sheet():
+    """77 degrees F are 25 degrees C and 18 degrees F are 10 of C, by definition (pint)."""
+    units = pint.UnitRegistry()
+    warm = units.Quantity(77 + 18, units.degF).to("degC").magnitude
+    assert warm == pytest.approx(35.0)
+    at_77_f = {"celsius": units.Quantity(77, units.degF).to("degC").magnitude, "grams": 100}
+    times = Times.model_validate({"pot_life_s": 180, "pot_life_at": at_77_f})
+    assert shown_s(times, warm) == pytest.approx(90)
 
 
 def test_colder_is_not_longer_without_support():
