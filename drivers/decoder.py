@@ -18,6 +18,8 @@ from drivers.trust import Trust
 from drivers.units import GRAMS_PER, grams
 
 Item = Reading | Garbled
+_LOST_BYTES = 400
+"""So many bytes without one legal frame: another scale, or other line settings."""
 
 
 class Decoder:
@@ -47,11 +49,18 @@ class Decoder:
         """Frames read so far, those that are not the weight on the pan included."""
         self.garbled = 0
         """Pieces of damage so far."""
+        self._last_good: int | None = None
 
     @property
     def profile_name(self) -> str:
         """The name of the line shape."""
         return self.profile.name
+
+    @property
+    def heard(self) -> bool:
+        """Whether the scale is being understood: a legal frame not many bytes ago."""
+        last = self._last_good
+        return last is not None and self.offset - last <= max(_LOST_BYTES, 4 * self.longest)
 
     @property
     def longest(self) -> int:
@@ -79,6 +88,7 @@ class Decoder:
         self._reader.reset()
         self._trust.doubt()
         self._carried = None
+        self._last_good = None
 
     def _item(self, frame: Frame, at_s: float) -> Item | None:
         parsed = frame.parsed
@@ -87,6 +97,7 @@ class Decoder:
             self._trust.doubt()
             return Garbled(at_s, frame.data, frame.why)
         self.good += 1
+        self._last_good = frame.end
         return None if parsed.other else self._reading(parsed, at_s, frame.end)
 
     def _reading(self, parsed: Parsed, at_s: float, end: int) -> Reading:
@@ -115,6 +126,7 @@ class Decoder:
             "reader": self._reader.snapshot(),
             "trust": self._trust.snapshot(),
             "carried": self._carried,
+            "last_good": self._last_good,
             "good": self.good,
             "garbled": self.garbled,
         }
@@ -123,5 +135,5 @@ class Decoder:
         """Take up where `snapshot` left off; the profile must be the same."""
         self._reader.restore(saved["reader"])
         self._trust.restore(saved["trust"])
-        self._carried = saved["carried"]
+        self._carried, self._last_good = saved["carried"], saved["last_good"]
         self.good, self.garbled = saved["good"], saved["garbled"]

@@ -108,9 +108,18 @@ def _compile_layout(pieces: list[Piece], start: bytes = b"", end: bytes = b"") -
         width = (
             f"{{{piece.least},{piece.most}}}" if piece.most > piece.least else f"{{{piece.least}}}"
         )
-        expression += b"(" + f"{field_bytes(piece.field)}{width}".encode("latin-1") + b")"
+        expression += b"(" + f"{_class_of(piece)}{width}".encode("latin-1") + b")"
     readers = tuple((_reader(fields[name]), tuple(numbers)) for name, numbers in groups.items())
     return CompiledLayout(re.compile(expression + re.escape(end), re.DOTALL), readers)
+
+
+def _class_of(piece: Piece) -> str:
+    """The bytes of a piece. A unit of open width ends where its letters do."""
+    field = piece.field
+    assert field is not None
+    if isinstance(field, UnitField) and piece.least < piece.most and field.blank is None:
+        return f"[{_UNIT_CHARS}]"
+    return field_bytes(field)
 
 
 def field_bytes(field: AnyOfFields) -> str:

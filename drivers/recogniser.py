@@ -23,8 +23,8 @@ _MISSES = 2
 """Readings missed against a rival after which a shape is out: one may be a damaged line."""
 _PATIENCE_BYTES = 4096
 """After so many bytes without a decision the contest begins anew, so that old damage is forgotten."""
-_LOST_BYTES = 400
-"""So many bytes without one legal frame: the scale, its settings or its line speed have changed."""
+_SETTLED_BYTES = 400
+"""So many bytes after a new beginning at least before a recognised shape is given up again."""
 _SHOWN = 48
 
 Heard = dict[str, tuple[Frame, Item | None]]
@@ -49,7 +49,7 @@ class Recogniser:
         self._profiles = {profile.name: profile for profile in listed if profile.recognise}
         self._carry, self._unit = carry_unit, unit
         self._chosen: Decoder | None = None
-        self._last_good = 0
+        self._since = 0
         self._seen = b""
         self._offset = 0
         self._evidence = 0.0
@@ -134,26 +134,19 @@ class Recogniser:
         """The port was lost, or a gap. What was recognised is kept until it no longer fits."""
         if self._chosen:
             self._chosen.reset(at_s)
-            self._last_good = self._offset
+            self._since = self._offset
             return
         self._begin()
 
     def _feed_chosen(self, at_s: float, data: bytes) -> list[Item]:
         assert self._chosen is not None
         self._offset += len(data)
-        pairs = self._chosen.step(data, lambda: at_s)
-        self._last_good = max(
-            (frame.end for frame, _ in pairs if frame.parsed), default=self._last_good
-        )
-        if self._offset - self._last_good > self._lost_after():
+        items = self._chosen.feed(at_s, data)
+        if self._chosen.offset > self._since + _SETTLED_BYTES and not self._chosen.heard:
             self._chosen = None
             self._seen = b""
             self._begin()
-        return [item for _, item in pairs if item is not None]
-
-    def _lost_after(self) -> int:
-        assert self._chosen is not None
-        return max(_LOST_BYTES, 4 * self._chosen.longest)
+        return items
 
     def _rounds(self, at_s: float, data: bytes) -> list[Heard]:
         """What the shapes found, by the place in the stream at which they found it."""
@@ -190,7 +183,7 @@ class Recogniser:
     def _choose(self, winner: Candidate) -> None:
         self._evidence = self._share(winner)
         self._chosen = winner.decoder
-        self._last_good = winner.last_end
+        self._since = self._offset
         self._candidates = {}
 
     def _share(self, candidate: Candidate) -> float:
@@ -202,9 +195,6 @@ class Recogniser:
         assert self._chosen is not None
         name = self._chosen.profile.name
         items = [heard[name][1] for heard in rounds if name in heard]
-        self._last_good = max(
-            (heard[name][0].end for heard in rounds if name in heard), default=self._last_good
-        )
         return [item for item in items if item is not None]
 
     # -- the middle of a stream ------------------------------------------------------------
@@ -216,7 +206,7 @@ class Recogniser:
             "candidates": {name: c.snapshot() for name, c in self._candidates.items()},
             "began": self._began,
             "offset": self._offset,
-            "last_good": self._last_good,
+            "since": self._since,
             "evidence": self._evidence,
             "seen": self._seen.decode("latin-1"),
         }
@@ -224,7 +214,7 @@ class Recogniser:
     def restore(self, saved: dict[str, Any]) -> None:
         """Take up where `snapshot` left off; the same profiles must be known."""
         self._began, self._offset = saved["began"], saved["offset"]
-        self._last_good, self._evidence = saved["last_good"], saved["evidence"]
+        self._since, self._evidence = saved["since"], saved["evidence"]
         self._seen = saved["seen"].encode("latin-1")
         self._begin()
         self._began = saved["began"]

@@ -28,6 +28,7 @@ _TURN_S = 0.05
 _STALLED_S = 1.5
 """A reader that was held up this long finds old bytes: they must not pass as current."""
 _CHUNK = 512
+_SEVEN_BITS = bytes(code & 0x7F for code in range(256))
 _BACKLOG = 4096
 """Chunks that may wait for the program; more mean that it stands still."""
 
@@ -103,7 +104,9 @@ class ScalePort:
         if self._stop.is_set():
             return
         if data:
-            self._on_bytes(at_s, data)
+            # Bit 7 of a seven-bit line is parity, which a network converter may pass on.
+            seven = self._trial.settings.bits == 7
+            self._on_bytes(at_s, data.translate(_SEVEN_BITS) if seven else data)
         if (trial := self._trier.after(at_s, data, self._heard())) is not None:
             self._trial = trial
 
