@@ -146,7 +146,7 @@ def _stretchable(view: BenchView) -> TimerView | None:
 
 
 _ESCAPED = re.compile(r"\x1b(\[[0-?]*[ -/]*[@-~]|O.|[^\[O\x1b])?", re.DOTALL)
-_UNFINISHED = re.compile(r"\x1b(\[[0-?]*[ -/]*|O)$")
+_UNFINISHED = re.compile(r"\x1b(\[[0-?]*[ -/]*|O)?$")
 _PASTED = 6
 _NO_KEY = b"\0"
 """POSIX calls it _POSIX_VDISABLE; on Linux it is the zero byte."""
@@ -161,7 +161,9 @@ class KeySplitter:
 
     def split(self, data: bytes) -> tuple[str, ...]:
         """Give the keys in these bytes; more than a few at once were pasted, and none is meant."""
-        text = self._rest + self._decode(data)
+        text = self._decode(data)
+        if self._rest != "\x1b" or text[:1] in ("[", "O"):
+            text = self._rest + text
         unfinished = _UNFINISHED.search(text)
         self._rest = unfinished.group() if unfinished else ""
         if unfinished:
@@ -173,8 +175,8 @@ class KeySplitter:
 class Keys:
     """The keyboard of a terminal: each press is one command, one note, or the wish to quit.
 
-    Use it as a context: leaving it, however, gives the terminal back its own mode. `open` is False,
-    and nothing happens, where the file is no terminal or another program has its foreground.
+    Use it as a context: leaving it, in whatever way, gives the terminal back its own mode. `open`
+    gives False, and takes no key, where the file is no terminal or in another's foreground.
     """
 
     def __init__(
@@ -194,6 +196,11 @@ class Keys:
         self._splitter = KeySplitter()
         self._view: BenchView | None = None
         self._before: list[Any] | None = None
+
+    @property
+    def active(self) -> bool:
+        """Whether presses are being taken."""
+        return self._before is not None
 
     def show(self, view: BenchView) -> None:
         """Take note of what is allowed now."""

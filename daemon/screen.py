@@ -23,13 +23,12 @@ from daemon.screen_words import NO_NOTES, Notes
 from daemon.screen_writer import FrameWriter
 from daemon.view import BenchView, Step
 
-_FEW = ColorSystem.STANDARD
 POURING_S = 0.2
 RESTING_S = 0.5
 """Shortest time between two drawings; a new zone, step, question or prompt is drawn at once."""
 
 _ENTER = "\x1b[?1049h\x1b[?25l\x1b[?7l\x1b[2J"
-_LEAVE = "\x1b[0m\x1b[?7h\x1b[?25h\x1b[?1049l"
+_LEAVE = "\x1b[0m\x1b[2J\x1b[?7h\x1b[?25h\x1b[?1049l"
 """The second screen, without cursor and without wrapping; and back."""
 
 _STYLES = {
@@ -82,6 +81,9 @@ _ASCII = str.maketrans(
     }
 )
 """For a terminal that does not say it takes UTF-8; each sign stays one column wide."""
+
+
+_EMPHASIS = ("bold", "dim", "italic", "reverse")
 
 
 def can_draw(file: TextIO) -> bool:
@@ -204,9 +206,10 @@ class FullScreen:
 @lru_cache(maxsize=128)
 def codes(style: str, colours: ColorSystem | None) -> tuple[str, str]:
     """Give the control codes before and after text of this style; bare emphasis without colours."""
-    look = Style.parse(_STYLES[style])
+    look = _STYLES[style]
+    if colours is None:
+        bare = {word for word in look.split() if word in _EMPHASIS}
+        look = " ".join(sorted(bare | {"reverse"} if style.endswith("band") else bare))
     system = colours or ColorSystem.STANDARD
-    before, _, after = (
-        (look if colours else look.without_color).render("\0", color_system=system).partition("\0")
-    )
+    before, _, after = Style.parse(look).render("\0", color_system=system).partition("\0")
     return before, after

@@ -14,6 +14,16 @@ Line = list[Span]
 PLAIN = "plain"
 
 
+def printable(text: str) -> str:
+    """Put a blank for each character that would command the terminal instead of being shown.
+
+    Names come from files, and a scale's own words from its port.
+    """
+    if text.isprintable():
+        return text
+    return "".join(char if char.isprintable() else " " for char in text)
+
+
 def cells(text: str) -> int:
     """Columns that a text takes."""
     return len(text) if text.isascii() else cell_len(text)
@@ -36,6 +46,7 @@ def fit(line: Line, width: int) -> Line:
     for text, style in line:
         if left <= 0:
             return out
+        text = printable(text)
         wide = cells(text)
         if wide > left:
             text, wide = sized(text, left), left

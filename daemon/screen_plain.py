@@ -9,6 +9,7 @@ from collections.abc import Callable
 from typing import TextIO
 
 from daemon import screen_words as words
+from daemon.screen_lines import printable
 from daemon.screen_words import NO_NOTES, Notes
 from daemon.screen_writer import LineWriter
 from daemon.view import BenchView, PartView, Step, TimerView
@@ -34,7 +35,7 @@ class PlainScreen:
             lines = self._progress(view)
         self._last, self._said = view, notes.said
         for line in lines:
-            self._writer.write(f"{words.wall(view, view.at_s, '%H:%M:%S')}  {line}")
+            self._writer.write(printable(f"{words.wall(view, view.at_s, '%H:%M:%S')}  {line}"))
 
     def close(self) -> None:
         """Write what is left."""

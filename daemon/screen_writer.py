@@ -11,7 +11,7 @@ import threading
 from collections import deque
 from typing import TextIO
 
-_HOME_AND_CLEAR = "\x1b[H\x1b[2J"
+_CLEAR = "\x1b[2J"
 _BEGIN_TOGETHER, _END_TOGETHER = "\x1b[?2026h", "\x1b[?2026l"
 """Terminals that know it show what is between at one stroke; others ignore it."""
 
@@ -96,14 +96,14 @@ class FrameWriter(_Writer):
 
 def changes(shown: list[str], frame: list[str]) -> str:
     """Give what turns one screenful into another: nothing where they are alike."""
-    if len(shown) != len(frame):
-        return _BEGIN_TOGETHER + _HOME_AND_CLEAR + "\r\n".join(frame) + _END_TOGETHER
+    afresh = len(shown) != len(frame)
     lines = [
         f"\x1b[{row};1H{line}"
-        for row, (line, old) in enumerate(zip(frame, shown, strict=True), start=1)
-        if line != old
+        for row, line in enumerate(frame, start=1)
+        if afresh or line != shown[row - 1]
     ]
-    return _BEGIN_TOGETHER + "".join(lines) + _END_TOGETHER if lines else ""
+    clear = _CLEAR if afresh else ""
+    return _BEGIN_TOGETHER + clear + "".join(lines) + _END_TOGETHER if lines else ""
 
 
 class LineWriter(_Writer):

@@ -94,7 +94,7 @@ class SoundOutlet:
     def show(self, view: BenchView) -> None:
         """Take the tempo from the latest picture of the bench."""
         self._view = view
-        self._sink.hold(view.step is Step.POUR)
+        self._sink.hold(view.step in (Step.POUR, Step.SETTLE))
         self._plan()
         if self._sink.trouble != self._told:
             self._told = self._sink.trouble

@@ -23,7 +23,7 @@ class CardSink(Player):
 
     _LINGER_S = 2.0
     _STUCK_S = 1.0
-    _TURN_S = 0.03
+    TURN_S = 0.03
 
     def __init__(self, fallback: Sink, clock: Clock = time.monotonic) -> None:
         self._fallback = fallback
@@ -40,7 +40,7 @@ class CardSink(Player):
         self._fallback.close()
 
     def _nap_s(self) -> float | None:
-        return self._TURN_S if self._stream is not None else None
+        return self.TURN_S if self._stream is not None else None
 
     def _turn(self, asked: tuple[tuple[float, str], ...], poked: bool) -> None:
         now = self._clock()
