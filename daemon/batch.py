@@ -72,6 +72,8 @@ class Batch:
     size_g: float
     poured_g: tuple[float | None, ...]
     queue: tuple[int, ...]
+    aimed_g: tuple[float | None, ...] = ()
+    """What each item was last meant to come to, None before its pour has begun."""
     phase: Phase = Phase.CUP
     round: int = 1
     cup_g: float = 0.0
@@ -133,6 +135,7 @@ def opened(number: int, recipe: Recipe, size_g: float, tint: float | None = None
         items=items,
         size_g=size_g,
         poured_g=(None,) * count,
+        aimed_g=(None,) * count,
         queue=tuple(range(count)),
     )
 
@@ -167,6 +170,12 @@ def with_poured(batch: Batch, index: int, grams: float) -> Batch:
     """The batch with an item's mass noted."""
     poured = tuple(grams if i == index else g for i, g in enumerate(batch.poured_g))
     return replace(batch, poured_g=poured)
+
+
+def with_aim(batch: Batch, index: int, target_g: float) -> Batch:
+    """The batch with what an item is now meant to come to noted."""
+    aimed = tuple(target_g if i == index else g for i, g in enumerate(batch.aimed_g))
+    return replace(batch, aimed_g=aimed)
 
 
 def plan_to_save(batch: Batch, division_g: float, at_s: float) -> Correction:
@@ -206,7 +215,7 @@ def same_load(change_g: float, load_g: float, division_g: float) -> bool:
 
 
 def parts_data(batch: Batch) -> list[dict[str, Any]]:
-    """Name and target of each item, for an event."""
+    """Name and target of each item as they now stand, for an event."""
     names = batch.items.names
     return [
         {"name": name, "target_g": grams(target)}
@@ -217,6 +226,11 @@ def parts_data(batch: Batch) -> list[dict[str, Any]]:
 def grams(value: float) -> float:
     """Grams as they are told: to the milligram, and never minus nought."""
     return round(value, 3) + 0.0
+
+
+def maybe_grams(value: float | None) -> float | None:
+    """The same for what may not be known."""
+    return None if value is None else grams(value)
 
 
 def plan_data(plan: Correction) -> dict[str, Any]:

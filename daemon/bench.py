@@ -114,7 +114,7 @@ def temperature(bench: Bench, *kinds: str) -> float | None:
 
 
 class Turn:
-    """One step in the making: the bench so far, and what has been asked for. Lives within `step`."""
+    """One step in the making: the bench so far, and what has been asked for; within `step` only."""
 
     __slots__ = ("at_s", "bench", "effects")
 

@@ -1,4 +1,4 @@
-"""What becomes of a mixed cup: stirred, poured, pressed, vented, demolded, trimmed; and what is due.
+"""What becomes of a mixed cup: stirred, poured, pressed, vented, demolded, trimmed; what is due.
 
 Owns the order of the marks and which clocks each starts and ends. Knows nothing of the scale.
 Several batches are alive at once; those in the tank together share its one pressure cycle.

@@ -212,7 +212,7 @@ class Journal:
         columns = "after_input, next_seq, at_us, batch, body"
         with _told(self.path):
             row = self._db.execute(f"SELECT {columns} FROM states {tail}", values).fetchone()
-        return None if row is None else StateRow(*row[:4], json.loads(row[4]))
+        return None if row is None else StateRow(row[0], row[1], row[2], row[3], json.loads(row[4]))
 
     def inputs(self, after: int, until: int | None = None) -> Iterator[tuple[int, Input]]:
         """Inputs with numbers in (after, until], in order."""
@@ -257,7 +257,7 @@ class Journal:
             rows = self._db.execute(
                 f"SELECT seq, at_us, at, kind, batch, data FROM events {tail}", values
             ).fetchall()
-        return [EventRow(*row[:5], json.loads(row[5])) for row in rows]
+        return [EventRow(r[0], r[1], r[2], r[3], r[4], json.loads(r[5])) for r in rows]
 
 
 def holder(folder: Path) -> int | None:

@@ -59,7 +59,8 @@ async def _serve(running: Running, broker: OpenBroker) -> None:
 
 
 def _link(running: Running, broker: OpenBroker) -> BrokerLink:
-    journal, link_of = running.journal, {}
+    journal = running.journal
+    link_of: dict[str, BrokerLink] = {}
 
     def heard(payload: bytes) -> None:
         def reply(answer: Answer) -> None:

@@ -8,9 +8,10 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from daemon.acts import choices, due_now
+from daemon.acts import choices
 from daemon.batch import Batch, Phase, item_targets_g, ratio_error, total_g
 from daemon.bench import Bench
+from daemon.marks import due_now
 from daemon.prompts import MARK_WORDS, caution, needs, prompt
 from daemon.sequence import step_of
 from daemon.view import BenchView, PartView, RunView, StopsView, TimerView
@@ -115,7 +116,8 @@ def _parts(bench: Bench, batch: Batch, current: bool) -> tuple[PartView, ...]:
     waiting = batch.queue if batch.phase is not Phase.DECIDE else batch.queue[1:]
     targets = item_targets_g(batch)
     for index, item in enumerate(batch.items.items):
-        target, actual = targets[index], batch.poured_g[index]
+        actual, aimed = batch.poured_g[index], batch.aimed_g[index]
+        target = targets[index] if aimed is None or index in waiting else aimed
         done = actual is not None and index not in waiting
         if index == batch.current and batch.pour is not None:
             target = batch.pour.goal.target_g

@@ -8,7 +8,7 @@ from __future__ import annotations
 from daemon.batch import Batch, Doubt, Phase, item_targets_g, plan_to_save
 from daemon.bench import Bench
 from daemon.finishing import Live, Mark, marked_at_s
-from daemon.sequence import next_plan
+from daemon.openings import next_plan
 from daemon.timers import TimerKind, TimerState
 from daemon.view import Zone
 from recipes.model import Recipe, Role

@@ -9,11 +9,15 @@ from __future__ import annotations
 from dataclasses import replace
 
 from daemon import events as ev
-from daemon.acts import act, clock_rang
+from daemon.acts import act
 from daemon.batch import Phase
 from daemon.bench import Bench, Settings, Turn
 from daemon.effects import Effect, Pattern
-from daemon.sequence import TABLE, go_away, open_batch, time_at_pour
+from daemon.marks import clock_rang
+from daemon.openings import open_batch
+from daemon.parts import time_at_pour
+from daemon.presence import go_away
+from daemon.sequence import TABLE
 from daemon.timers import advance, next_due_s
 from daemon.weighing import ScaleTraits, interrupted, start, weigh
 

@@ -1,4 +1,4 @@
-"""What an outlet needs to know to draw, sound or publish the bench: frozen values, grams and seconds.
+"""What an outlet needs to know to draw, sound or publish the bench: frozen values, grams, seconds.
 
 Owns the shape of the picture. Knows nothing of how it came about, and nothing of any outlet.
 """
@@ -54,7 +54,7 @@ class PartView:
 
 @dataclass(frozen=True, slots=True)
 class TimerView:
-    """One running clock; times are seconds on the daemon's time line (see `BenchView.wall_offset_s`)."""
+    """One running clock; times are seconds on the daemon's time line."""
 
     id: str
     batch: int | None
@@ -84,7 +84,7 @@ class BenchView:
     """The whole bench at one instant.
 
     Wall time of an instant t is `t + wall_offset_s` (seconds since the epoch, UTC).
-    `zone`, `target_g`, `actual_g`, `remaining_g`, `stops`, `tolerance_g`, `landing_g` and `to_stop_s`
+    `zone`, `target_g`, `actual_g`, `remaining_g`, `stops`, `tolerance_g`, `landing_g`, `to_stop_s`
     are those of the part being poured; None or empty otherwise. Grams are of the part alone.
     """
 

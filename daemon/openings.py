@@ -1,0 +1,60 @@
+"""Which batch is opened next, and when.
+
+Owns the plan of batches. Knows nothing of what happens in one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from daemon.batch import Phase, opened, parts_data
+from daemon.bench import Bench, Plan, Turn
+
+
+def next_plan(bench: Bench) -> Plan | None:
+    """What is to be opened next, None when nothing is."""
+    if bench.once is not None:
+        return bench.once
+    if bench.plan is None or bench.plan.left == 0:
+        return None
+    return bench.plan
+
+
+def schedule_opening(turn: Turn) -> None:
+    """Open the next batch at once if there is one to open."""
+    wanted = turn.bench.batch is None and next_plan(turn.bench) is not None
+    turn.put(opening_at_s=turn.at_s if wanted else None)
+
+
+def open_batch(turn: Turn) -> None:
+    """Open the next batch: from here its log begins."""
+    plan = next_plan(turn.bench)
+    turn.put(opening_at_s=None)
+    if plan is None or turn.bench.batch is not None:
+        return
+    number = turn.bench.next_batch
+    batch = replace(
+        opened(number, plan.recipe, plan.size_g, plan.tint), pan_clear=turn.bench.pan_clear
+    )
+    turn.put(batch=batch, next_batch=number + 1)
+    turn.record("batch.opened", {"recipe": plan.recipe.name, "parts": parts_data(batch)})
+
+
+def take_from_plan(turn: Turn) -> None:
+    """The batch on the scale counts as one of those planned."""
+    if turn.bench.once is not None:
+        turn.put(once=None)
+    elif turn.bench.plan is not None and turn.bench.plan.left is not None:
+        turn.put(plan=replace(turn.bench.plan, left=turn.bench.plan.left - 1))
+
+
+def abandon(turn: Turn, reason: str) -> None:
+    """Give the batch on the scale up: its clocks end, and the next one may open."""
+    batch = turn.batch
+    turn.record("batch.abandoned", {"reason": reason})
+    gone = tuple(t for t in turn.bench.timers if t.batch == batch.number)
+    turn.put(timers=tuple(t for t in turn.bench.timers if t not in gone))
+    for timer in gone:
+        turn.say_timer("timer.cleared", timer)
+    turn.put(batch=None, once=None, pan_clear=batch.phase is Phase.CUP and batch.pan_clear)
+    schedule_opening(turn)
