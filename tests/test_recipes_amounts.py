@@ -2,7 +2,7 @@
 
 import pint
 import pytest
-from hypothesis import assume, given
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from recipes.amounts import (
@@ -119,6 +119,7 @@ def test_ounces_of_a_mold_come_out_as_grams():
     assert targets_g(basis(recipe), shot_g)[0] == pytest.approx(85.0486, abs=1e-4)
 
 
+@settings(deadline=None)
 @given(
     st.floats(0.1, 1000), st.floats(0.1, 1000), st.floats(0.5, 3), st.floats(0.5, 3)
 )  # fmt: skip
@@ -168,6 +169,7 @@ def test_in_three_parts_the_ones_before_and_after_an_overshoot_both_follow():
 SHARES = st.lists(st.floats(1, 100), min_size=2, max_size=6)
 
 
+@settings(deadline=None)
 @given(SHARES, st.data())
 def test_a_correction_brings_the_ratio_back_within_what_may_land(shares, data):
     recipe = recipe_of(*((f"P{i}", share) for i, share in enumerate(shares)), shot_g=500)
@@ -186,6 +188,7 @@ def test_a_correction_brings_the_ratio_back_within_what_may_land(shares, data):
         assert part.target_g == pytest.approx(exact)
 
 
+@settings(deadline=None)
 @given(SHARES, st.floats(0, 0.3), st.integers(0, 5), st.data())
 def test_following_the_pour_keeps_the_ratio_to_the_last_part(shares, fraction, tinted, data):
     """Each part misses its target upwards; the next follow, and only what came before is short."""
@@ -351,6 +354,7 @@ def test_a_concentrate_that_is_too_weak_is_refused():
         concentrate_to_add_g(250.0, 0.1, 0.2, 0.2)
 
 
+@settings(deadline=None)
 @given(st.floats(1, 1e4), st.floats(0, 0.4), st.floats(0, 0.4), st.floats(0.41, 1))
 def test_the_added_concentrate_brings_the_jug_to_its_fraction(jug, before, after, strength):
     added = concentrate_to_add_g(jug, before, after, strength)
@@ -477,6 +481,7 @@ def test_the_summary_of_a_batch_under_way_counts_what_is_there():
     assert found.ratio_error_pct is None
 
 
+@settings(deadline=None)
 @given(st.floats(1, 500), st.floats(0, 0.5), st.sampled_from(["A", "B", "cup"]))
 def test_a_batch_as_intended_has_no_error_and_the_dye_it_should(shot, fraction, where):
     recipe = recipe_of(("A", 100), ("B", 90), shot_g=shot, dye={"in": where, "fraction": fraction})

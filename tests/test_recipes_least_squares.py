@@ -1,7 +1,7 @@
 """The small fit against a general library's (scipy), and its way with a wild point."""
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import minimize
 
@@ -10,6 +10,7 @@ from recipes.least_squares import OUTLIER, Row, ridge_fit
 NUMBER = st.floats(-3, 3)
 
 
+@settings(deadline=None)
 @given(
     st.lists(st.tuples(st.tuples(NUMBER, NUMBER, NUMBER), st.floats(-1, 1), st.floats(0.1, 1)),
              max_size=12),

@@ -4,7 +4,7 @@ import math
 
 import pint
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.constants import R, zero_Celsius
 from scipy.integrate import quad
@@ -284,6 +284,7 @@ CELSIUS = st.floats(5, 40)
 GRAMS = st.floats(20, 2000)
 
 
+@settings(deadline=None)
 @given(CELSIUS, GRAMS, st.lists(st.tuples(st.floats(20, 2000), CELSIUS, GRAMS), max_size=4))
 def test_it_is_never_longer_than_any_sheet_point_that_was_no_warmer_and_no_larger(c, g, also):
     times = times_of(*also)
@@ -295,11 +296,13 @@ def test_it_is_never_longer_than_any_sheet_point_that_was_no_warmer_and_no_large
             assert shown <= seconds
 
 
+@settings(deadline=None)
 @given(st.lists(st.tuples(st.floats(20, 3000), CELSIUS, GRAMS), max_size=2), CELSIUS, GRAMS)
 def test_a_mark_or_two_never_lengthen(marks, c, g):
     assert shown_s(SHEET, c, g, [GelMark(*mark) for mark in marks]) <= 180
 
 
+@settings(deadline=None)
 @given(
     st.lists(st.tuples(st.floats(20, 3000), CELSIUS, GRAMS), max_size=8), CELSIUS, CELSIUS, GRAMS
 )

@@ -2,7 +2,7 @@
 
 import tomllib
 
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from recipes.toml_lines import key_lines
@@ -107,6 +107,7 @@ VALUES = st.sampled_from(
 KEYS = st.sampled_from(["a", "b-1", '"q r"', "'s.t'", "u.v", 'w . "x"', "9"])
 
 
+@settings(deadline=None)
 @given(st.lists(st.tuples(st.sampled_from(["pair", "table", "array"]), KEYS, VALUES), max_size=12))
 def test_scanner_and_reader_agree_on_any_file(statements):
     text = ""
