@@ -2,6 +2,7 @@
 
 import math
 import os
+import shutil
 import stat
 import struct
 import threading
@@ -328,8 +329,20 @@ def card(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-def test_the_card_gets_the_very_samples_of_the_score(card: Path) -> None:
-    program(card, f"exec cat > {card}/out.raw")
+PLAYERS = ["stand-in", *(["aplay"] if shutil.which("aplay") else [])]
+"""The real player is tried too where it is installed, on a card that is a file."""
+
+
+@pytest.mark.parametrize("player", PLAYERS)
+def test_the_card_gets_the_very_samples_of_the_score(
+    card: Path, player: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    if player == "stand-in":
+        program(card, f"exec cat > {card}/out.raw")
+    monkeypatch.setenv("HOME", str(card))
+    (card / ".asoundrc").write_text(
+        f'pcm.!default {{ type file slave.pcm null file "{card}/out.raw" format raw }}\n'
+    )
     sink = CardSink(NoSink())
     sink.play("coarse")
     sink.close()
