@@ -12,7 +12,7 @@ from daemon import screen_words as words
 from daemon.big_digits import big, shape, units
 from daemon.keys import keys_now
 from daemon.screen_bar import bar_lines
-from daemon.screen_lines import PLAIN, Line, cells, fit, line_cells
+from daemon.screen_lines import PLAIN, Line, cells, fit, line_cells, sized
 from daemon.screen_tables import clocks_table, in_a_line, parts_table
 from daemon.view import BenchView, Step
 
@@ -21,6 +21,8 @@ _COMPACT = 20
 _NARROW = 64
 _FIGURE_LEAST = 5
 _FIGURE_SMALLEST = 3
+_WORTH = 16
+"""Columns below which a piece of a status is not worth showing."""
 
 _ORDER = ("head", "band", "figure", "bar", "prompt", "caution", "tables", "said", "status", "help")
 _GIVE_WAY = ("said", "status", "head", "tables", "caution", "bar", "help")
@@ -204,10 +206,12 @@ def _said(frame: Frame) -> list[Line]:
 def _status(frame: Frame) -> list[Line]:
     bad = frame.view.scale not in ("ok", "waiting")
     line: Line = [(" " + words.scale_words(frame.view), "stop" if bad else "dim")]
-    for name, text in (("broker", frame.notes.broker), ("phone", frame.notes.phone)):
-        more = (f"  │ {name} {text}", "dim")
-        if text and line_cells([*line, more]) <= frame.width:
-            line.append(more)
+    for text in (frame.notes.broker, frame.notes.phone):
+        left = frame.width - line_cells(line) - 4
+        if text and left >= min(cells(text), _WORTH):
+            line.append(
+                (f"  │ {text if cells(text) <= left else sized(text, left - 1) + '…'}", "dim")
+            )
     return [line]
 
 

@@ -16,8 +16,8 @@ from daemon.view import BenchView, Step, TimerView, Zone
 class Notes:
     """What stands beside the bench's own view: the other outlets, and the last things said.
 
-    `broker` and `phone` are one short phrase each ("embedded, 2 listening"); `said` are plain
-    sentences for the person, newest last.
+    `broker` and `phone` are one short phrase each that says what it is of ("MQTT: connected");
+    `said` are plain sentences for the person, newest last.
     """
 
     broker: str = ""

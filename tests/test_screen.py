@@ -109,7 +109,7 @@ STIR = replace(
     timers=(TimerView("t9", 3, "stir", 990.0, None, 1017.0, "running"),),
 )
 LOST = replace(EASE, step=Step.AWAY, scale="lost", scale_note="the cable is out", weight_g=None)
-NOTES = Notes("embedded, 2 listening", "http://127.0.0.1:8787/", ("The broker is back.",))
+NOTES = Notes("MQTT: connected", "phone: http://127.0.0.1:8787/", ("The broker is back.",))
 
 
 def drawn(view: BenchView, width: int, height: int, now_s: float = 1000.0) -> list[str]:
@@ -143,7 +143,7 @@ def test_with_room_enough_everything_of_the_bench_is_there(width: int, height: i
     has(DUMP, width, height, "batch 3 · Slate knob, fast urethane · 36 of 240 good", "Kit · bench")
     has(DUMP, width, height, "ease 52.1", "stop 67.4", "target 69.5 ±0.3", "lands 36.0")
     has(DUMP, width, height, "demold, batch 1", "pressure, batch 2", "9:20")
-    has(DUMP, width, height, "scale ok: /dev/ttyUSB0, sign-first", "broker embedded, 2 listening")
+    has(DUMP, width, height, "scale ok: /dev/ttyUSB0, sign-first", "│ MQTT: connected")
     has(DUMP, width, height, "The broker is back.", "TARGET", "IN CUP", "OFF BY")
     has(STIR, width, height, "due: stirred (batch 3)", "space  stirred (batch 3)", "S T I R")
     has(OVER, width, height, "+1.6", "69.6", "+0.1", "133.7", "+2.4 %", "c  correct", "a  accept")
