@@ -21,6 +21,8 @@ from daemon.marks import RefusedError, due_now, make_mark
 from daemon.openings import abandon, next_plan, schedule_opening
 from daemon.parts import accept, correct
 from daemon.timers import extended
+from recipes.amounts import basis
+from recipes.mix import intended
 from recipes.model import Recipe
 
 
@@ -93,8 +95,9 @@ def _plan_of(bench: Bench, do: dict[str, Any]) -> Plan:
 
 def _check_size(recipe: Recipe, size_g: float) -> None:
     room = recipe.cup.capacity_g
-    if room is not None and size_g > room:
-        raise RefusedError(f"{size_g:g} g do not fit the cup, which takes {room:g} g.")
+    whole_g = intended(recipe, basis(recipe), size_g).total_g
+    if room is not None and whole_g > room:
+        raise RefusedError(f"{whole_g:.0f} g with the dye do not fit the cup of {room:g} g.")
 
 
 def _progress(turn: Turn, do: dict[str, Any], plan: Plan) -> Progress:

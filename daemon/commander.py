@@ -54,7 +54,7 @@ class Commander:
         self._loop.take(Do(self._loop.timeline.now_us(), do, name, by), reply)
 
     def _recipe(self, name: str) -> Recipe:
-        return load_recipe(find_recipe(name, self._folders))
+        return load_recipe(find_recipe(name, self._folders, names_only=True))
 
 
 def _one_line(text: str) -> str:

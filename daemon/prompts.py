@@ -116,7 +116,8 @@ def _pour(bench: Bench, batch: Batch) -> str:
         case Zone.EASE:
             return f"Ease off {name}: a trickle now."
         case Zone.STOP:
-            return f"Stop. Hands off; {name} is settling."
+            own = _shop(batch.recipe, "settle")
+            return f"Stop. Hands off; {name} is settling. {own}".rstrip()
         case Zone.SHORT:
             return f"Top up {name}: {max(to_go, 0.0):.1f} g more, a trickle."
         case Zone.OVER:

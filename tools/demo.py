@@ -26,7 +26,7 @@ from daemon.screen_tables import summary_table
 from daemon.view import BenchView, PartView, Step
 from drivers.scale_profile import load_profile
 from drivers.scale_sim import ScaleTruth, Shown, StreamTruth, World
-from drivers.sim_person import PartTruth, PersonTruth, SimPerson
+from drivers.sim_person import PartTruth, PersonTruth, SimPerson, varied
 from recipes.amounts import basis, targets_g
 from recipes.loader import find_recipe, load_recipe
 from recipes.model import Recipe
@@ -49,6 +49,29 @@ class QuickClock(Clock):
     def now_us(self) -> int:
         """Microseconds, sped up."""
         return self._from_us + round((super().now_us() - self._from_us) * self._speed)
+
+
+class Caster(SimPerson):
+    """The simulated person with eyes: after a correction they see which bottle to take again."""
+
+    wanted = ""
+    seen: frozenset[str] = frozenset()
+
+    def see(self, view: BenchView, now_s: float) -> None:
+        """Look at the screen for the bottle to pour from."""
+        if view.step is not Step.POUR or view.part is None or view.part == self.wanted:
+            return
+        self.wanted = view.part
+        if view.part in self.seen:
+            self.plan(now_s + self.reaction_s() + self.truth.swap_s, "again")
+        self.seen |= {view.part}
+
+    def _again(self, world: World, now_s: float) -> None:
+        names = [part.name for part in self.parts]
+        self.part = names.index(self.wanted)
+        world.use(varied(self.parts[self.part].stream, self._rng))
+        self.eased = True
+        self._top_up(world, now_s)
 
 
 class SimulatedBench:
@@ -79,7 +102,8 @@ class SimulatedBench:
         self.person.heard(pattern.value, self.world.now_s)
 
     def show(self, view: BenchView) -> None:
-        """The person pours by ear."""
+        """The person pours by ear, and glances at the screen for the bottle."""
+        self.person.see(view, self.world.now_s)
 
     async def run(self, running: Running, speed: float) -> None:
         """Let the simulated time pass with the program's own."""
@@ -110,7 +134,7 @@ def _unheard(answer: Answer) -> None:
     """The simulated person looks at the screen, not at answers."""
 
 
-def _person(recipe: Recipe, rng: Random) -> SimPerson:
+def _person(recipe: Recipe, rng: Random) -> Caster:
     items = basis(recipe)
     streams = (StreamTruth(), StreamTruth(dump_g_per_s=16.0, trickle_g_per_s=1.6))
     parts = tuple(
@@ -119,7 +143,7 @@ def _person(recipe: Recipe, rng: Random) -> SimPerson:
             zip(items.names, targets_g(items, recipe.shot_g), strict=True)
         )
     )
-    return SimPerson(PersonTruth(), parts, round(rng.uniform(6.5, 9.5), 1), rng)
+    return Caster(PersonTruth(), parts, round(rng.uniform(6.5, 9.5), 1), rng)
 
 
 def demo(args: argparse.Namespace) -> int:
