@@ -156,14 +156,13 @@ class Loop:
     def _hand_on(self, view: BenchView) -> None:
         """Write now if an event or an answer waits, else let readings gather."""
         group = self._group
+        group.view = view
         if group.entry.urgent or group.answers:
-            group.view = view
             self._wake.set()
         elif self._seq == self._told_seq:
+            group.view = None
             for other in self.far:
                 other.show(view)
-        else:
-            group.view = view
         if self._raw_due is None and group.entry.inputs:
             loop = asyncio.get_running_loop()
             self._raw_due = loop.call_later(RAW_EVERY_S, self._wake.set)
