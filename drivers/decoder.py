@@ -94,7 +94,7 @@ class Decoder:
         parsed = frame.parsed
         if parsed is None:
             self.garbled += 1
-            self._trust.doubt()
+            self._trust.damaged()
             return Garbled(at_s, frame.data, frame.why)
         self.good += 1
         self._last_good = frame.end

@@ -6,7 +6,7 @@ person at it does. Every rendered frame is read back before it is handed out.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from drivers.facts import Parsed
 from drivers.frame_shape import (
@@ -51,7 +51,7 @@ class Wanted:
         words.add("minus" if self.text.startswith("-") else "plus")
         words.add("stable" if self.stable and not self.overload else "moving")
         if self.overload:
-            words |= {self.overload, "out"}
+            words |= {self.overload, "out", "status"}
         elif weightless:
             words.add("status")
         return words
@@ -96,14 +96,21 @@ class Renderer:
         the shape cannot say this.
         """
         wanted = Wanted(text, unit, stable, net, overload)
-        for weightless in (False, True):
-            for form, lines in self._forms:
-                if family not in ("", form.family):
-                    continue
-                frame = self._try(wanted, form, lines, weightless)
-                if frame is not None:
-                    return frame
-        raise ValueError(f"{self._profile.name} cannot say {wanted}")
+        frame = self._first(wanted, family, weightless=False)
+        if frame is None and not stable and self._first(replace(wanted, stable=True), family):
+            frame = self._first(wanted, family, weightless=True)
+        if frame is None:
+            raise ValueError(f"{self._profile.name} cannot say {wanted}")
+        return frame
+
+    def _first(self, wanted: Wanted, family: str, *, weightless: bool = False) -> bytes | None:
+        """The first form's frame that says what is wanted."""
+        for form, lines in self._forms:
+            if family not in ("", form.family):
+                continue
+            if (frame := self._try(wanted, form, lines, weightless)) is not None:
+                return frame
+        return None
 
     def _try(
         self, wanted: Wanted, form: Form, lines: list[list[Piece]], weightless: bool
@@ -188,10 +195,15 @@ def _bit_table(field: BitsField) -> dict[int, frozenset[str]]:
 
 def _best(options: dict[bytes, set[str]], words: set[str]) -> bytes:
     """The option that says most of what is true and nothing that is not."""
-    true = {raw: said for raw, said in options.items() if said <= words}
+    true = {raw: said for raw, said in options.items() if set(filter(_binds, said)) <= words}
     if not true:
         raise ValueError("no mark of this shape says that")
-    return max(true, key=lambda raw: len(true[raw] - _QUIET))
+    return max(true, key=lambda raw: len(true[raw] & words - _QUIET))
+
+
+def _binds(word: str) -> bool:
+    """Whether a word must be true: a unit that another field may overrule need not be."""
+    return not word.startswith("unit-otherwise:")
 
 
 def _unit(wanted: Wanted, words: set[str], field: UnitField, piece: Piece) -> bytes:

@@ -26,6 +26,8 @@ _PATIENCE_BYTES = 4096
 _SETTLED_BYTES = 400
 """So many bytes after a new beginning at least before a recognised shape is given up again."""
 _SHOWN = 48
+_SLICE = 128
+"""So many bytes at a time, so that a big piece is judged like many small ones."""
 
 Heard = dict[str, tuple[Frame, Item | None]]
 
@@ -116,6 +118,12 @@ class Recogniser:
 
     def feed(self, at_s: float, data: bytes) -> list[Item]:
         """The readings that `data` completes, as far as they are sure; it arrived at `at_s`."""
+        items: list[Item] = []
+        for at in range(0, len(data), _SLICE):
+            items += self._feed(at_s, data[at : at + _SLICE])
+        return items
+
+    def _feed(self, at_s: float, data: bytes) -> list[Item]:
         if self._chosen:
             return self._feed_chosen(at_s, data)
         self._offset += len(data)
