@@ -14,7 +14,6 @@ from types import TracebackType
 from typing import Self, TextIO
 
 from rich.color import ColorSystem
-from rich.console import Console
 from rich.style import Style
 
 from daemon.screen_layout import Frame, compose
@@ -56,34 +55,20 @@ _STYLES = {
     "stop.band": "bold white on red",
 }
 _ASCII = str.maketrans(
-    {
-        **dict.fromkeys("█▌▋▊▉", "#"),
-        **dict.fromkeys("▏▎▍·…", "."),
-        "▀": "'",
-        "▄": ",",
-        "▒": "=",
-        "░": ":",
-        "–": "-",
-        "│": "|",
-        "±": "~",
-        "▼": "V",
-        "▽": "v",
-        "◆": "*",
-        "■": "#",
-        "◇": "o",
-        "▲": "^",
-        "○": "o",
-        "►": ">",
-        "√": "v",
-        "×": "x",
-        "‖": "H",
-        "∪": "U",
-    }
+    "█▌▋▊▉▏▎▍·…▀▄▒░–│±▼▽◆■◇▲○►√×‖∪",
+    "#####.....',=:-|~Vv*#o^o>vxHU",
 )
-"""For a terminal that does not say it takes UTF-8; each sign stays one column wide."""
-
-
+_CONSOLE = str.maketrans("▋▊▉▏▎▍▽◆◇○‖∪×–…", "▌▌▌   v♦oo║Ux-.")
+"""Each sign stays one column wide. The bare console of a small computer has the 256 signs of code
+page 437 in its font (from memory) and no others."""
 _EMPHASIS = ("bold", "dim", "italic", "reverse")
+
+
+def signs_for(encoding: str, term: str) -> dict[int, int] | None:
+    """Give what must be drawn otherwise on this kind of terminal; None where nothing must."""
+    if not encoding.lower().replace("-", "").startswith("utf"):
+        return _ASCII
+    return _CONSOLE if term == "linux" else None
 
 
 def can_draw(file: TextIO) -> bool:
@@ -101,15 +86,8 @@ class FullScreen:
     def __init__(self, file: TextIO, now: Callable[[], float]) -> None:
         self._file = file
         self._now = now
-        self._console = Console(file=file, force_terminal=True)
-        colours = {
-            "standard": ColorSystem.STANDARD,
-            "256": ColorSystem.EIGHT_BIT,
-            "truecolor": ColorSystem.TRUECOLOR,
-        }
-        no_colour = self._console.no_color
-        self._colours = None if no_colour else colours.get(self._console.color_system or "")
-        self._ascii = not (file.encoding or "").lower().replace("-", "").startswith("utf")
+        self._coloured = not os.environ.get("NO_COLOR")
+        self._signs = signs_for(file.encoding or "", os.environ.get("TERM", ""))
         self._writer: FrameWriter | None = None
         self._view: BenchView | None = None
         self._notes = NO_NOTES
@@ -198,18 +176,18 @@ class FullScreen:
         text = "".join(
             f"{before}{words}{after}"
             for words, style in line
-            for before, after in (codes(style, self._colours),)
+            for before, after in (codes(style, self._coloured),)
         )
-        return text.translate(_ASCII) if self._ascii else text
+        return text.translate(self._signs) if self._signs else text
 
 
 @lru_cache(maxsize=128)
-def codes(style: str, colours: ColorSystem | None) -> tuple[str, str]:
-    """Give the control codes before and after text of this style; bare emphasis without colours."""
+def codes(style: str, coloured: bool) -> tuple[str, str]:
+    """Give the control codes before and after text of this style; bare emphasis without colour."""
     look = _STYLES[style]
-    if colours is None:
+    if not coloured:
         bare = {word for word in look.split() if word in _EMPHASIS}
         look = " ".join(sorted(bare | {"reverse"} if style.endswith("band") else bare))
-    system = colours or ColorSystem.STANDARD
-    before, _, after = Style.parse(look).render("\0", color_system=system).partition("\0")
+    text = Style.parse(look).render("\0", color_system=ColorSystem.STANDARD)
+    before, _, after = text.partition("\0")
     return before, after

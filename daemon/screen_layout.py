@@ -89,8 +89,10 @@ def _head(frame: Frame) -> list[Line]:
     left = [view.recipe or "no recipe"]
     if view.batch is not None:
         left.insert(0, f"batch {view.batch}")
-    if view.run is not None:
+    if view.run is not None and view.run.pieces:
         left.append(f"{view.run.good} of {view.run.pieces} good")
+    elif view.run is not None and view.run.batches_planned:
+        left.append(f"{view.run.batches_done} of {view.run.batches_planned} batches done")
     right = [words.wall(view, frame.now_s)]
     if not frame.compact:
         right[:0] = [name for name in (view.person, view.bench) if name]

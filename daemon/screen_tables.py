@@ -51,7 +51,7 @@ def _part(part: PartView, places: int, poured: str) -> Line:
 
 
 def _mix(places: int, total_g: float | None, ratio_error_pct: float | None) -> list[Line]:
-    if total_g is None:
+    if not total_g:
         return []
     off = "" if ratio_error_pct is None else f"{ratio_error_pct:+.1f} %"
     return [[(f"   {'mix, ratio':<{_NAME}}{'':8}{words.grams(total_g, places):>8}{off:>8}", PLAIN)]]

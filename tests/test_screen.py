@@ -16,10 +16,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.cells import cell_len
-from rich.color import ColorSystem
 
 from daemon.big_digits import big, shape, units
-from daemon.screen import FullScreen, can_draw, codes
+from daemon.screen import FullScreen, can_draw, codes, signs_for
 from daemon.screen_bar import bar_lines, place
 from daemon.screen_layout import Frame, compose
 from daemon.screen_lines import text_of
@@ -393,9 +392,24 @@ def test_lines_nobody_reads_go_and_a_broken_pipe_is_no_fault() -> None:
 
 
 def test_styles_carry_colour_only_where_there_is_some() -> None:
-    assert codes("plain", ColorSystem.STANDARD) == ("", "")
-    assert codes("stop.band", ColorSystem.STANDARD)[0] == "\x1b[1;37;41m"
-    assert codes("stop.band", None)[0] == "\x1b[1;7m"
+    assert codes("plain", True) == ("", "")
+    assert codes("stop.band", True)[0] == "\x1b[1;37;41m"
+    assert codes("stop.band", False)[0] == "\x1b[1;7m"
+
+
+def test_a_terminal_of_few_signs_gets_only_those_it_has() -> None:
+    lines = "".join(line for view in (DUMP, OVER, STIR) for line in drawn(view, 80, 24))
+    plain_signs = signs_for("ISO-8859-1", "xterm")
+    console_signs = signs_for("utf-8", "linux")
+    assert plain_signs is not None
+    assert console_signs is not None
+    assert signs_for("utf-8", "xterm") is None
+    assert lines.translate(plain_signs).isascii()
+    low_signs = "".maketrans(
+        "▼▲►♦", "****"
+    )  # the page's first 32 signs, which the codec leaves out
+    assert lines.translate(console_signs).translate(low_signs).encode("cp437", errors="strict")
+    assert len(lines.translate(console_signs)) == len(lines)
 
 
 def test_a_file_is_no_screen() -> None:
