@@ -7,11 +7,54 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from math import hypot
 
-from daemon.hand import Hand, learn
+from daemon import hand as hands
+from daemon import landing
+from daemon.hand import Grip, Hand
+from daemon.landing import Stream
+from daemon.pour_news import (
+    Begun,
+    HandLearned,
+    Landed,
+    Over,
+    OverSeen,
+    PourNews,
+    Short,
+    StopCoarse,
+    StopFine,
+)
 from daemon.view import Zone
 from daemon.weighing import Weighing, is_current
+
+__all__ = [
+    "Begun",
+    "HandLearned",
+    "Landed",
+    "Over",
+    "OverSeen",
+    "Pour",
+    "PourGoal",
+    "PourNews",
+    "Short",
+    "Stage",
+    "StopCoarse",
+    "StopFine",
+    "begin",
+    "on_reading",
+    "on_time",
+    "retarget",
+]
+
+JET_S = 0.06
+"""Grams per gram/s by which the landing jet can lift the reading: v0/g for a spout speed of up to
+0.6 m/s (momentum balance). A reading is not called over on the strength of it."""
+
+
+AFTER_CUE_S = 0.8
+"""Seconds after a stop cue, beside the scale's lag, before a rest can be the landing: reaction."""
+
+SMALL_DUMP = 0.15
+"""A dump of less than this share of the target is not worth its cue: straight to the trickle."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,77 +84,15 @@ class Stage(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Begun:
-    """The first drop fell."""
+class Cue:
+    """What was believed when a cue was given: mass and flow of the part, and how surely."""
 
     at_s: float
-
-
-@dataclass(frozen=True, slots=True)
-class StopCoarse:
-    """Ease off to a trickle; `landing_g` is where it would land if cut now."""
-
-    at_s: float
-    reading_g: float
+    mass_g: float
     flow_g_per_s: float
-    landing_g: float
-
-
-@dataclass(frozen=True, slots=True)
-class StopFine:
-    """Stop; once for the main pour, once for every top-up."""
-
-    at_s: float
-    reading_g: float
-    flow_g_per_s: float
-    landing_g: float
-
-
-@dataclass(frozen=True, slots=True)
-class OverSeen:
-    """The reading is above target + tolerance now."""
-
-    at_s: float
-    reading_g: float
-
-
-@dataclass(frozen=True, slots=True)
-class Landed:
-    """Settled within tolerance; `seconds` from the first drop."""
-
-    at_s: float
-    actual_g: float
-    error_g: float
-    seconds: float
-
-
-@dataclass(frozen=True, slots=True)
-class Short:
-    """Settled below target - tolerance after a stop cue: top up."""
-
-    at_s: float
-    actual_g: float
-    short_g: float
-
-
-@dataclass(frozen=True, slots=True)
-class Over:
-    """Settled above target + tolerance."""
-
-    at_s: float
-    actual_g: float
-    over_g: float
-
-
-@dataclass(frozen=True, slots=True)
-class HandLearned:
-    """What the last landing taught."""
-
-    at_s: float
-    hand: Hand
-
-
-PourNews = Begun | StopCoarse | StopFine | OverSeen | Landed | Short | Over | HandLearned
+    sd_g: float = 0.0
+    raw_g_per_s: float = 0.0
+    """The flow as the scale alone showed it, without what was expected of the bottle."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,21 +113,26 @@ class Pour:
     due_s: float | None = None
     to_stop_s: float | None = None
     stops_g: tuple[float | None, float | None] = (None, None)
-    cut_at_s: float | None = None
-    cut_mass_g: float = 0.0
-    cut_flow_g_per_s: float = 0.0
+    coarse_cue: Cue | None = None
+    fine_cue: Cue | None = None
+    ease_cue: Cue | None = None
+    """What was believed when the pour should have eased and the scale could show it."""
+    eased: tuple[float, float] | None = None
+    """Trickle flow and lead of easing off, as seen at the stop cue; None while still dumping."""
+    top_g_per_s: float = 0.0
+    """The fastest flow surely seen in this pour."""
     over_seen: bool = False
     tainted: bool = False
     """Something but resin touched the pan since the cue: this landing teaches nothing."""
+    jumps: int = 0
+    foreign_g: float = 0.0
+    """What lies on the pan (or is missing from it) that no pour brought."""
 
     def actual_g(self, w: Weighing) -> float:
         """Grams of this part by the reading; what was already in the cup while there is none."""
         if w.gross_g is None:
             return self.already_g
         return self.already_g + self.sign * (w.gross_g - self.base_g)
-
-
-_TRICKLE_S = 2.5
 
 
 def begin(
@@ -159,10 +145,17 @@ def begin(
     already_g: float = 0.0,
 ) -> Pour:
     """Start a part: `base_g` settled gross load before it, `already_g` of it already in the cup."""
-    p = Pour(goal, base_g, sign, at_s, already_g, from_g=already_g)
-    stops = _stops(p, w, hand)
-    zone = Zone.EASE if stops[0] is None else Zone.DUMP
-    return replace(p, stops_g=stops, zone=zone)
+    p = Pour(goal, base_g, sign, at_s, already_g, from_g=already_g, jumps=w.jumps)
+    grip = _grip(p, w, hand)
+    if goal.coarse is not None and goal.fine is not None:
+        return replace(p, stops_g=(goal.coarse * goal.target_g, goal.fine * goal.target_g))
+    dump = grip.bottle.planned_dump_g_per_s
+    coarse = _coarse_mark_g(p, w, grip, dump)
+    fine = _fine_mark_g(p, w, grip, grip.trickle_g_per_s)
+    room = landing.ease_room_g(grip, w.scale, dump)
+    if room > (1.0 - SMALL_DUMP) * (goal.target_g - already_g):
+        return replace(p, zone=Zone.EASE, stops_g=(None, fine))
+    return replace(p, stops_g=(coarse, fine))
 
 
 def retarget(p: Pour, goal: PourGoal) -> Pour:
@@ -173,151 +166,250 @@ def retarget(p: Pour, goal: PourGoal) -> Pour:
 def on_reading(p: Pour, w: Weighing, hand: Hand) -> tuple[Pour, tuple[PourNews, ...]]:
     """The pour after a reading, and what is to be told."""
     if w.at_s is None or w.gross_g is None or p.stage is Stage.DONE:
-        return replace(p, due_s=None), ()
+        return replace(p, due_s=None, to_stop_s=None), ()
     if w.disturbed:
-        return replace(p, due_s=None, to_stop_s=None, tainted=True), ()
+        return _held(p, w), ()
     news: list[PourNews] = []
-    p = _foresee(p, w, hand, w.at_s)
-    p = _begun(p, w, news)
-    p = _cues(p, w, hand, w.at_s, news)
-    p = _overs(p, w, news)
-    p = _settle(p, w, hand, news)
+    grip = _grip(p, w, hand)
+    p = _eased_off(_begun(_with_jump(p, w), w, news), w, grip)
+    p = _foreseen(p, w, grip, w.at_s)
+    p = _cued(p, w, grip, w.at_s, news)
+    p = _over_seen(p, w, news)
+    p = _settled(p, w, hand, news)
     return p, tuple(news)
 
 
 def on_time(p: Pour, w: Weighing, hand: Hand, at_s: float) -> tuple[Pour, tuple[PourNews, ...]]:
     """The pour when the instant it asked for (`due_s`) has come."""
-    if w.at_s is None or w.disturbed or p.stage is Stage.DONE or not is_current(w, at_s):
+    if w.at_s is None or p.stage is Stage.DONE or not is_current(w, at_s):
         return replace(p, due_s=None), ()
     news: list[PourNews] = []
-    p = _cues(_foresee(p, w, hand, at_s), w, hand, at_s, news)
+    grip = _grip(p, w, hand)
+    p = _cued(_foreseen(p, w, grip, at_s), w, grip, at_s, news)
+    if not news and p.due_s is not None and p.due_s <= at_s:
+        p = replace(p, due_s=None)
     return p, tuple(news)
 
 
-def _mass_g(p: Pour, w: Weighing, at_s: float) -> float:
-    """Grams of the part that have left the spout by `at_s`, as estimated."""
+def _grip(p: Pour, w: Weighing, hand: Hand) -> Grip:
+    return hands.grip(hand, p.goal.part, w.scale.total_lag_s)
+
+
+def _held(p: Pour, w: Weighing) -> Pour:
+    """While a hand rests on the pan only a cue already on its way is still given."""
+    near = w.jump is not None and p.due_s is not None and p.due_s - w.jump.at_s < 0.6
+    return replace(p, due_s=p.due_s if near else None, to_stop_s=None, tainted=True)
+
+
+def _with_jump(p: Pour, w: Weighing) -> Pour:
+    """Count what a disturbance left behind as foreign, until as much is gone again.
+
+    Where resin still flows at its end it was an unruly pour: nobody rests a spoon in the stream.
+    """
+    if w.jumps == p.jumps:
+        return p
+    foreign = p.foreign_g + p.sign * w.shift_g
+    flowing = p.sign * w.flow_g_per_s > 1.0 and p.sign * w.shift_g > 0.0
+    if flowing or abs(foreign) <= max(0.5, 3.0 * w.scale.division_g):
+        foreign = 0.0
+    return replace(p, jumps=w.jumps, foreign_g=foreign, tainted=True)
+
+
+def _stream(p: Pour, w: Weighing, grip: Grip, at_s: float) -> Stream:
+    """Mass and flow of the part at `at_s`; a flow is expected to be like this bottle's others."""
     assert w.mass_g is not None and w.at_s is not None
-    grown = w.flow_g_per_s * (at_s - w.at_s)
-    return p.already_g + p.sign * (w.mass_g + grown - p.base_g)
-
-
-def _flow(p: Pour, w: Weighing) -> float:
-    return max(0.0, p.sign * w.flow_g_per_s)
-
-
-def _aim_g(p: Pour, hand: Hand, flow: float) -> float:
-    """Where the stop aims: on target, or lower where the spread would pass the tolerance."""
-    spread = 2.05 * hand.spread_s * flow
-    return p.goal.target_g - max(0.0, spread - p.goal.tolerance_g)
-
-
-def _stops(
-    p: Pour, w: Weighing, hand: Hand, flow: float = 0.0
-) -> tuple[float | None, float | None]:
-    """Coarse and fine as grams on the reading, as now predicted."""
-    goal = p.goal
-    if goal.coarse is not None and goal.fine is not None:
-        return goal.coarse * goal.target_g, goal.fine * goal.target_g
-    behind = w.scale.total_lag_s
-    trickle = hand.trickle_g_per_s
-    fast = flow if flow > trickle else 10.0
-    fine = goal.target_g - (behind + hand.lead_s) * min(flow or trickle, fast)
-    leave = trickle * (_TRICKLE_S + hand.lead_s)
-    coarse = goal.target_g - leave - fast * (hand.ease_lead_s + behind)
-    if p.zone is Zone.DUMP and p.stage is Stage.FIRST_DROP and coarse < 0.2 * goal.target_g:
-        return None, max(0.0, fine)
-    return max(0.0, coarse), max(0.0, fine)
-
-
-def _foresee(p: Pour, w: Weighing, hand: Hand, at_s: float) -> Pour:
-    mass, flow = _mass_g(p, w, at_s), _flow(p, w)
-    stops = p.stops_g
-    if stops[0] is not None and p.goal.coarse is None:
-        stops = _stops(replace(p, zone=Zone.EASE), w, hand, flow)
-    due = to_stop = None
-    if p.goal.fine is None and p.stage in (Stage.POURING, Stage.TOP_UP) and flow > 0.1:
-        lag_flow = flow * w.scale.total_lag_s
-        fine_in = (_aim_g(p, hand, flow) - mass - hand.lead_s * flow) / flow
-        to_stop = max(0.0, fine_in)
-        due = at_s + to_stop
-        if p.zone is Zone.DUMP and p.stops_g[0] is not None and stops[0] is not None:
-            due = min(due, at_s + max(0.0, (stops[0] + lag_flow - mass) / flow))
-    return replace(
-        p, landing_g=mass + hand.lead_s * flow, due_s=due, to_stop_s=to_stop, stops_g=stops
+    ahead = at_s - w.at_s
+    flow = p.sign * w.flow_g_per_s
+    mass = p.already_g + p.sign * (w.mass_g - p.base_g) - p.foreign_g
+    s = Stream(mass, flow, w.mass_sd_g**2, w.mass_flow_cov, w.flow_sd_g_per_s**2)
+    b = grip.bottle
+    if p.zone is Zone.DUMP:
+        if b.dumps > 0 and flow > 0.15 * b.dump_g_per_s:
+            s = landing.expecting(s, b.dump_g_per_s, 0.4 * b.dump_g_per_s)
+    elif flow > 0.3 * b.trickle_g_per_s and not _easing(p, w, grip, at_s):
+        usual = max(0.2, 1.3 * b.trickle_scatter)
+        s = landing.expecting(s, b.trickle_g_per_s, b.trickle_g_per_s * usual)
+    return Stream(
+        s.mass_g + ahead * s.flow_g_per_s,
+        s.flow_g_per_s,
+        s.mass_var + ahead * (2.0 * s.mass_flow_cov + ahead * s.flow_var),
+        s.mass_flow_cov + ahead * s.flow_var,
+        s.flow_var,
     )
+
+
+def _easing(p: Pour, w: Weighing, grip: Grip, at_s: float) -> bool:
+    """The coarse cue was given, and the reading cannot yet show that the pour has eased."""
+    if p.coarse_cue is None or p.stage is not Stage.POURING:
+        return False
+    return at_s - p.coarse_cue.at_s < landing.ease_end_s(grip) + w.scale.total_lag_s
+
+
+def _coarse_mark_g(p: Pour, w: Weighing, grip: Grip, flow: float) -> float:
+    """The reading at which to ease off from this flow."""
+    behind = landing.ease_room_g(grip, w.scale, flow) + w.scale.total_lag_s * flow
+    return max(0.0, p.goal.target_g - behind)
+
+
+def _fine_mark_g(p: Pour, w: Weighing, grip: Grip, flow: float) -> float:
+    """The reading at which to stop this flow."""
+    return max(0.0, p.goal.target_g - grip.run_on_g(flow) - w.scale.total_lag_s * flow)
+
+
+def _foreseen(p: Pour, w: Weighing, grip: Grip, at_s: float) -> Pour:
+    """Predicted landing, stops, and the instant at which the next cue falls due."""
+    s = _stream(p, w, grip, at_s)
+    flow = max(0.0, s.flow_g_per_s)
+    lands = landing.landing_g(s, grip)
+    p = replace(p, landing_g=lands, due_s=None, to_stop_s=None)
+    if p.goal.fine is not None or p.stage not in (Stage.POURING, Stage.TOP_UP) or flow < 0.1:
+        return p
+    fine_in = (_aim_g(p, w, grip, s) - lands) / flow
+    if _easing(p, w, grip, at_s):
+        fine_in += _ease_slack_g(w, grip, flow) / flow
+    if _dumps(p, grip, flow):
+        coarse_in = (p.goal.target_g - landing.ease_room_g(grip, w.scale, flow) - s.mass_g) / flow
+        p = replace(p, due_s=at_s + max(0.0, min(coarse_in, fine_in)))
+        if p.stops_g[0] is None:
+            return p
+        return replace(p, stops_g=(_coarse_mark_g(p, w, grip, flow), p.stops_g[1]))
+    fine_in = max(0.0, fine_in)
+    fine_mark = _fine_mark_g(p, w, grip, flow)
+    return replace(p, stops_g=(p.stops_g[0], fine_mark), due_s=at_s + fine_in, to_stop_s=fine_in)
+
+
+def _dumps(p: Pour, grip: Grip, flow: float) -> bool:
+    """Whether the coarse cue is still to come: two stages, or a dump where none was asked for."""
+    if p.coarse_cue is not None or p.stage is not Stage.POURING:
+        return False
+    return p.stops_g[0] is not None or flow > max(3.0 * grip.trickle_g_per_s, 6.0)
+
+
+def _aim_g(p: Pour, w: Weighing, grip: Grip, s: Stream) -> float:
+    sd = landing.landing_sd_g(s, grip)
+    least = landing.least_top_up_g(grip, w.scale)
+    return p.goal.target_g + landing.aim_error_g(sd, p.goal.tolerance_g, p.goal.risk_pct, least)
+
+
+def _ease_slack_g(w: Weighing, grip: Grip, flow: float) -> float:
+    """How much a landing is overstated while the flow eases and the scale still shows the dump."""
+    late_s = w.scale.total_lag_s + 0.5 * grip.bottle.ease_lead_s
+    return max(0.0, flow - grip.trickle_g_per_s) * late_s
 
 
 def _begun(p: Pour, w: Weighing, news: list[PourNews]) -> Pour:
     assert w.at_s is not None
-    if p.stage is not Stage.FIRST_DROP:
-        return p
-    if p.actual_g(w) - p.from_g < max(2.0 * w.scale.division_g, 4.0 * w.scale.noise_g):
+    if p.stage is not Stage.FIRST_DROP or not _flows(p, w):
         return p
     news.append(Begun(w.at_s))
     return replace(p, stage=Stage.POURING, begun_at_s=w.at_s)
 
 
-def _cues(p: Pour, w: Weighing, hand: Hand, at_s: float, news: list[PourNews]) -> Pour:
+def _flows(p: Pour, w: Weighing) -> bool:
+    """Whether resin has come since this stage began: more on the reading than noise can show."""
+    grown = p.actual_g(w) - p.foreign_g - p.from_g
+    return grown > max(1.2 * w.scale.division_g, 4.5 * w.scale.noise_g)
+
+
+def _cued(p: Pour, w: Weighing, grip: Grip, at_s: float, news: list[PourNews]) -> Pour:
+    """Give the cue that is due: at most the coarse and the fine one."""
     if p.stage not in (Stage.POURING, Stage.TOP_UP):
         return p
-    if p.stage is Stage.TOP_UP and p.actual_g(w) - p.from_g < w.scale.division_g:
+    if p.stage is Stage.TOP_UP and not _flows(p, w):
         return p
-    reading, flow, landing = p.actual_g(w), _flow(p, w), p.landing_g or p.actual_g(w)
-    if p.zone is Zone.DUMP and p.stops_g[0] is not None and _coarse_is_due(p, w, at_s):
-        news.append(StopCoarse(at_s, reading, flow, landing))
-        p = replace(p, zone=Zone.EASE)
-    if not _fine_is_due(p, w, hand, at_s):
+    s = _stream(p, w, grip, at_s)
+    reading, flow = p.actual_g(w), max(0.0, s.flow_g_per_s)
+    where = p.landing_g if p.landing_g is not None else reading
+    if _dumps(p, grip, flow):
+        if not _coarse_is_due(p, w, grip, s):
+            return p
+        news.append(StopCoarse(at_s, reading, flow, where))
+        p = replace(p, zone=Zone.EASE, coarse_cue=Cue(at_s, s.mass_g, flow))
+        p = _foreseen(p, w, grip, at_s)
+    if not _fine_is_due(p, w, at_s):
         return p
-    news.append(StopFine(at_s, reading, flow, landing))
+    news.append(StopFine(at_s, reading, flow, where))
+    raw = p.sign * w.flow_g_per_s
+    main = p.stage is Stage.POURING
     return replace(
         p,
         zone=Zone.STOP,
         stage=Stage.CUT,
-        cut_at_s=at_s,
-        cut_mass_g=_mass_g(p, w, at_s),
-        cut_flow_g_per_s=flow,
+        fine_cue=Cue(at_s, s.mass_g, flow, landing.state_sd_g(s, grip), raw),
+        eased=_eased(p, s, raw, at_s) if main else None,
         due_s=None,
         to_stop_s=None,
-        tainted=False,
+        tainted=p.foreign_g != 0.0,
     )
 
 
-def _coarse_is_due(p: Pour, w: Weighing, at_s: float) -> bool:
-    assert p.stops_g[0] is not None
+def _coarse_is_due(p: Pour, w: Weighing, grip: Grip, s: Stream) -> bool:
     if p.goal.coarse is not None:
-        return p.actual_g(w) >= p.stops_g[0] - 1e-9
-    return _mass_g(p, w, at_s) >= p.stops_g[0] + _flow(p, w) * w.scale.total_lag_s - 1e-6
+        return p.actual_g(w) >= p.goal.coarse * p.goal.target_g - 1e-9
+    room = landing.ease_room_g(grip, w.scale, max(0.0, s.flow_g_per_s))
+    return s.mass_g >= p.goal.target_g - room - 1e-6
 
 
-def _fine_is_due(p: Pour, w: Weighing, hand: Hand, at_s: float) -> bool:
+def _fine_is_due(p: Pour, w: Weighing, at_s: float) -> bool:
     if p.goal.fine is not None:
         level = p.goal.fine * p.goal.target_g
         if p.stage is Stage.TOP_UP:
             level = max(level, p.from_g + p.goal.fine * (p.goal.target_g - p.from_g))
         return p.actual_g(w) >= level - 1e-9
-    flow = _flow(p, w)
-    return _mass_g(p, w, at_s) + hand.lead_s * flow >= _aim_g(p, hand, flow) - 1e-6
+    return p.due_s is not None and p.due_s <= at_s + 1e-6
 
 
-def _overs(p: Pour, w: Weighing, news: list[PourNews]) -> Pour:
+def _eased_off(p: Pour, w: Weighing, grip: Grip) -> Pour:
+    """Note the fastest flow, and mass and flow once the pour should be a trickle."""
+    if w.at_s is None or p.stage is not Stage.POURING:
+        return p
+    sure = p.sign * w.flow_g_per_s - w.flow_sd_g_per_s
+    p = replace(p, top_g_per_s=sure) if sure > p.top_g_per_s else p
+    if p.coarse_cue is None or p.ease_cue is not None or _easing(p, w, grip, w.at_s):
+        return p
+    s = _stream(p, w, grip, w.at_s)
+    return replace(p, ease_cue=Cue(w.at_s, s.mass_g, s.flow_g_per_s))
+
+
+def _eased(p: Pour, s: Stream, raw_flow: float, at_s: float) -> tuple[float, float] | None:
+    """What easing off brought beyond the trickle, as seconds of the dump's excess flow."""
+    c, e = p.coarse_cue, p.ease_cue
+    if c is None:
+        return None
+    trickle, mark = max(0.05, raw_flow), Cue(at_s, s.mass_g, raw_flow)
+    if e is not None and at_s - e.at_s > 0.5:
+        trickle, mark = max(0.05, (s.mass_g - e.mass_g) / (at_s - e.at_s)), e
+    if trickle > 0.6 * p.top_g_per_s or trickle > 0.8 * c.flow_g_per_s:
+        return None
+    excess = mark.mass_g - c.mass_g - trickle * (mark.at_s - c.at_s)
+    return (trickle, max(0.0, excess / (c.flow_g_per_s - trickle)))
+
+
+def _over_seen(p: Pour, w: Weighing, news: list[PourNews]) -> Pour:
     assert w.at_s is not None
-    margin = max(0.5 * w.scale.division_g, 2.0 * w.scale.noise_g)
-    limit = p.goal.target_g + p.goal.tolerance_g + margin
-    if p.over_seen or p.stage is Stage.FIRST_DROP or p.actual_g(w) <= limit:
+    if p.over_seen or p.foreign_g != 0.0 or p.stage is Stage.FIRST_DROP:
+        return p
+    noise = max(0.5 * w.scale.division_g, 3.0 * w.scale.noise_g)
+    flow = max(p.sign * w.flow_g_per_s, p.fine_cue.flow_g_per_s if p.fine_cue else 0.0)
+    limit = p.goal.target_g + p.goal.tolerance_g + noise + JET_S * max(0.0, flow)
+    if p.actual_g(w) <= limit:
         return p
     news.append(OverSeen(w.at_s, p.actual_g(w)))
     return replace(p, over_seen=True, zone=Zone.OVER)
 
 
-def _settle(p: Pour, w: Weighing, hand: Hand, news: list[PourNews]) -> Pour:
-    assert w.at_s is not None
-    began = p.begun_at_s
-    if not w.stable or w.settled_g is None or began is None:
+def _settled(p: Pour, w: Weighing, hand: Hand, news: list[PourNews]) -> Pour:
+    """Judge a landing: at rest, nothing foreign, and the last cue long enough ago to show."""
+    began, cue = p.begun_at_s, p.fine_cue
+    if w.at_s is None or w.settled_g is None or began is None or p.foreign_g != 0.0:
+        return p
+    shows_s = w.scale.total_lag_s + AFTER_CUE_S
+    if p.stage is Stage.CUT and cue is not None and w.at_s - cue.at_s < shows_s:
         return p
     actual = p.already_g + p.sign * (w.settled_g - p.base_g)
     error = actual - p.goal.target_g
-    if p.stage is Stage.CUT and p.cut_at_s is not None:
-        p = _learned(p, w, hand, actual, news)
+    if p.stage is Stage.CUT:
+        _learned(p, w, hand, actual, news)
     band = p.goal.tolerance_g + 1e-9
     if error > band:
         news.append(Over(w.at_s, actual, error))
@@ -328,13 +420,31 @@ def _settle(p: Pour, w: Weighing, hand: Hand, news: list[PourNews]) -> Pour:
     if p.stage is not Stage.CUT:
         return p
     news.append(Short(w.at_s, actual, -error))
-    return replace(p, stage=Stage.TOP_UP, zone=Zone.SHORT, from_g=actual, due_s=None)
+    return replace(
+        p, stage=Stage.TOP_UP, zone=Zone.SHORT, from_g=actual, due_s=None, to_stop_s=None
+    )
 
 
-def _learned(p: Pour, w: Weighing, hand: Hand, actual: float, news: list[PourNews]) -> Pour:
+def _learned(p: Pour, w: Weighing, hand: Hand, actual: float, news: list[PourNews]) -> None:
     assert w.at_s is not None
-    if p.tainted or hypot(p.cut_flow_g_per_s, 0.0) < 0.1:
-        return p
-    grown = learn(hand, flow_g_per_s=p.cut_flow_g_per_s, run_on_g=actual - p.cut_mass_g)
-    news.append(HandLearned(w.at_s, grown))
-    return p
+    cue, part = p.fine_cue, p.goal.part
+    if cue is None or p.tainted or cue.flow_g_per_s < 0.1:
+        return
+    dumped = p.coarse_cue is not None
+    if not dumped or p.eased is not None or p.goal.fine is not None:
+        hand = hands.learn(
+            hand,
+            part=part,
+            flow_g_per_s=cue.flow_g_per_s,
+            run_on_g=actual - cue.mass_g,
+            lag_s=w.scale.total_lag_s,
+            seen_sd_g=cue.sd_g,
+        )
+    if dumped:
+        hand = hands.learn_dump(hand, part, p.top_g_per_s)
+    if p.eased is not None:
+        hand = hands.learn_ease(hand, part, p.eased[1])
+        hand = hands.learn_trickle(hand, part, p.eased[0])
+    elif not dumped:
+        hand = hands.learn_trickle(hand, part, cue.raw_g_per_s)
+    news.append(HandLearned(w.at_s, hand))

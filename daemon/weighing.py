@@ -1,4 +1,4 @@
-"""Readings to what is truly on the pan: mass, flow, rest, and what a scale is like.
+"""Readings to what is truly on the pan: mass, flow, rest, disturbance, and what the scale is like.
 
 Owns the judgement of one stream of readings. Knows nothing of recipes, parts, targets or cues.
 """
@@ -6,34 +6,81 @@ Owns the judgement of one stream of readings. Knows nothing of recipes, parts, t
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from math import exp, hypot, sqrt
+from math import sqrt
 
+from daemon import flow as flows
+from daemon import scale_traits
+from daemon.flow import Flow, Glass
+from daemon.scale_traits import Block, ScaleTraits
 from drivers.reading import Reading
+
+__all__ = ["ScaleTraits", "Weighing", "interrupted", "is_current", "start", "weigh"]
+
+REST_S = 0.7
+"""Shortest rest that is believed; a slow filter needs longer."""
+
+GAP_S = 3.0
+"""After a longer silence nothing is known of what happened meanwhile."""
+
+SURPRISE = 6.0
+"""Standard deviations off an opening or easing pour beyond which no pour explains a reading."""
+
+POUR_G_PER_S = 120.0
+"""No hand pours faster; a display that leaps more shows something else."""
+
+STILL_G_PER_S = 0.15
+"""Flow below which a load is at rest; a coarse display cannot tell as little, see `_rested`."""
+
+TIMING_S = 0.012
+"""Scatter of arrival times and of the model's lag: what makes readings of a fast flow noisy."""
 
 
 @dataclass(frozen=True, slots=True)
-class ScaleTraits:
-    """What a scale is like, as seen in its stream; kept across restarts.
+class Rest:
+    """Readings that have stayed within a division or the noise: since when, where, their mean."""
 
-    `division_g`: smallest step seen. `noise_g`: standard deviation at rest beside the rounding.
-    `interval_s`: time between readings. `dead_s`: pure delay. `lag_s`: delay of the filter.
-    """
+    from_s: float
+    low_g: float
+    high_g: float
+    mean_g: float
+    n: int = 1
 
-    division_g: float = 0.1
-    noise_g: float = 0.05
-    interval_s: float = 0.1
-    dead_s: float = 0.0
-    lag_s: float = 0.3
 
-    @property
-    def total_lag_s(self) -> float:
-        """Seconds by which a steadily growing reading is behind."""
-        return self.dead_s + self.lag_s
+@dataclass(frozen=True, slots=True)
+class StepSeen:
+    """A load on its way from one rest to another: first reading off, integrals since the last at rest."""
+
+    first_s: float
+    first_g: float
+    from_g: float
+    last_s: float
+    last_g: float
+    low_g: float
+    high_g: float
+    area_gs: float = 0.0
+    moment_gs2: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Jump:
+    """A change no pour makes: the mass and flow before it, when it began and was last fed."""
+
+    before_g: float
+    before_flow_g_per_s: float
+    at_s: float
+    last_s: float
 
 
 @dataclass(frozen=True, slots=True)
 class Weighing:
-    """All that is known of the load after the last reading; grams gross, seconds."""
+    """All that is known of the load after the last reading; grams gross, seconds.
+
+    `gross_g`: what the display shows; None before any reading and in overload. `settled_g`: the
+    resting load while `stable`. `mass_g`, `flow_g_per_s`: what is truly on the pan and how it grows,
+    the scale's lag removed, with standard deviations and covariance. `disturbed`: a hand, a spoon, a
+    cup coming or going. `jumps` counts finished disturbances, `shift_g` is what the last one left
+    on the pan that the flow before it does not explain.
+    """
 
     at_s: float | None = None
     gross_g: float | None = None
@@ -43,20 +90,24 @@ class Weighing:
     flow_sd_g_per_s: float = 0.0
     mass_g: float | None = None
     mass_sd_g: float = 0.0
+    mass_flow_cov: float = 0.0
     disturbed: bool = False
+    jumps: int = 0
+    shift_g: float = 0.0
     scale: ScaleTraits = field(default_factory=ScaleTraits)
-    level_g: float | None = None
-    rest_from_s: float = 0.0
-    rest_low_g: float = 0.0
-    rest_high_g: float = 0.0
-    rest_sum_g: float = 0.0
-    rest_n: int = 0
-    jump_at_s: float | None = None
-
-
-_REST_S = 0.8
-_JUMP_G_PER_S = 150.0
-_FLOW_TIME_S = 0.4
+    flow: Flow | None = None
+    rest: Rest | None = None
+    block: Block | None = None
+    quiet: tuple[float, float] | None = None
+    """When and where the display last lay still for some readings, however shortly."""
+    rested_s: float | None = None
+    """When it was last at rest."""
+    step: StepSeen | None = None
+    doubt: Reading | None = None
+    """A reading that no pour explains; the next one decides whether it was a garbled line."""
+    jump: Jump | None = None
+    grams_per_shown: float | None = None
+    """Grams of one displayed unit, for frames that leave the unit out while moving."""
 
 
 def start(scale: ScaleTraits | None = None) -> Weighing:
@@ -66,7 +117,7 @@ def start(scale: ScaleTraits | None = None) -> Weighing:
 
 def interrupted(w: Weighing) -> Weighing:
     """The port was lost or fell silent: forget the dynamics, keep what was learned."""
-    return start(w.scale)
+    return Weighing(scale=w.scale, jumps=w.jumps, grams_per_shown=w.grams_per_shown)
 
 
 def is_current(w: Weighing, at_s: float) -> bool:
@@ -77,89 +128,226 @@ def is_current(w: Weighing, at_s: float) -> bool:
 
 
 def weigh(w: Weighing, reading: Reading) -> Weighing:
-    """The state after one more reading. An overload or a frame without grams ends rest and flow."""
-    if reading.grams is None or reading.overload:
+    """The state after one more reading. An overload or a frame without a weight ends rest and flow."""
+    grams = _grams(w, reading)
+    if grams is None:
         return replace(interrupted(w), at_s=reading.at_s)
-    if w.at_s is None or w.level_g is None or reading.at_s <= w.at_s:
-        return _first(w, reading.at_s, reading.grams)
+    reading = replace(reading, grams=grams)
+    w = _with_unit(w, reading)
+    if w.at_s is None or w.flow is None or not 0.0 <= reading.at_s - w.at_s <= GAP_S:
+        return _first(w, reading.at_s, grams)
     dt = reading.at_s - w.at_s
-    expected = w.level_g + w.flow_g_per_s * dt
-    off = reading.grams - expected
-    if abs(off) > max(3.0, _JUMP_G_PER_S * dt):
-        return replace(
-            _first(w, reading.at_s, reading.grams), disturbed=True, jump_at_s=reading.at_s
-        )
-    return _smooth(w, reading, dt, expected, off)
+    if dt < 1e-6:
+        return replace(w, gross_g=grams)
+    ahead = flows.forecast(w.flow, dt, _stage_s(w.scale), _turn(w))
+    leap = abs(grams - w.gross_g) if w.gross_g is not None else 0.0
+    if leap > _most_g(w, dt) and flows.surprise(ahead, grams, _glass(w.scale)) > SURPRISE:
+        return _doubted(w, reading, ahead, dt)
+    return _accepted(w, reading, ahead, dt)
+
+
+def _grams(w: Weighing, reading: Reading) -> float | None:
+    if reading.overload:
+        return None
+    if reading.grams is not None:
+        return reading.grams
+    if reading.unit is not None or reading.text is None or w.grams_per_shown is None:
+        return None
+    try:
+        return float(reading.text) * w.grams_per_shown
+    except ValueError:
+        return None
+
+
+def _with_unit(w: Weighing, reading: Reading) -> Weighing:
+    if reading.unit is None or not reading.text or not reading.grams:
+        return w
+    try:
+        shown = float(reading.text)
+    except ValueError:
+        return w
+    if shown == 0.0:
+        return w
+    return replace(w, grams_per_shown=float(f"{reading.grams / shown:.9g}"))
 
 
 def _first(w: Weighing, at_s: float, grams: float) -> Weighing:
-    return Weighing(
-        at_s=at_s,
-        gross_g=grams,
-        mass_g=grams,
-        mass_sd_g=w.scale.division_g,
-        scale=w.scale,
-        level_g=grams,
-        rest_from_s=at_s,
-        rest_low_g=grams,
-        rest_high_g=grams,
-        rest_sum_g=grams,
-        rest_n=1,
-    )
+    fresh = interrupted(w)
+    level = flows.at_rest(grams, max(w.scale.rounding_g, 0.5 * w.scale.division_g), 2.0)
+    rest = Rest(at_s, grams, grams, grams)
+    return _told(replace(fresh, at_s=at_s, gross_g=grams, flow=level, rest=rest))
 
 
-def _smooth(w: Weighing, reading: Reading, dt: float, expected: float, off: float) -> Weighing:
+def _stage_s(t: ScaleTraits) -> float:
+    return max(0.01, 0.5 * t.lag_s)
+
+
+def _glass(t: ScaleTraits) -> Glass:
+    return Glass(_stage_s(t), 0.5 * t.division_g, t.noise_g, TIMING_S)
+
+
+def _most_g(w: Weighing, dt: float) -> float:
+    """The most that a pour can change the display by in `dt`."""
+    size = abs(w.flow_g_per_s)
+    wild = size > 8.0 or _opens(w)
+    fastest = POUR_G_PER_S if wild else 12.0 + 4.0 * size
+    return fastest * dt + 3.0 * w.scale.division_g + 6.0 * w.scale.noise_g
+
+
+def _opens(w: Weighing) -> bool:
+    """A pour may just be opening: at rest until a moment ago."""
+    if w.rested_s is None or w.at_s is None:
+        return False
+    return w.at_s - w.rested_s < 0.6 + w.scale.total_lag_s
+
+
+def _turn(w: Weighing) -> float:
+    """How wildly the flow may turn: most just after rest, little while something moves the pan."""
+    if w.disturbed:
+        return flows.TURN_G
+    turn = flows.TURN_G + flows.TURN_SHARE * abs(w.flow_g_per_s)
+    return max(turn, flows.OPENING_G) if _opens(w) else turn
+
+
+def _doubted(w: Weighing, reading: Reading, ahead: Flow, dt: float) -> Weighing:
+    """Ignore one unexplained reading; a second one in a row is a disturbance.
+
+    A digit can be garbled in a frame that looks legal; such a reading is as if never sent. Of a
+    disturbance the filter then finds the size by itself.
+    """
+    if w.doubt is None:
+        return replace(w, doubt=reading)
     assert reading.grams is not None
-    gain = 1.0 - exp(-dt / _FLOW_TIME_S)
-    beta = gain * gain / (2.0 - gain)  # critically damped pair of gains
-    level = expected + gain * off
-    flow = w.flow_g_per_s + beta * off / dt
-    rest = _rest(w, reading)
-    noise = hypot(w.scale.noise_g, w.scale.division_g / sqrt(12.0))
-    flow_sd = noise * beta / dt
-    lag = w.scale.total_lag_s
-    disturbed = w.disturbed and not rest.stable
+    size = abs(reading.grams - ahead.calm.m)
+    jump = w.jump or Jump(w.mass_g or 0.0, w.flow_g_per_s, w.doubt.at_s, reading.at_s)
+    w = _stepped(w, w.doubt)
+    w = replace(w, jump=replace(jump, last_s=reading.at_s), disturbed=True)
+    return _accepted(w, reading, flows.struck(ahead, 3.0 * size + w.scale.division_g), dt)
+
+
+def _accepted(w: Weighing, reading: Reading, ahead: Flow, dt: float) -> Weighing:
+    assert reading.grams is not None and w.gross_g is not None
+    flow = flows.corrected(ahead, reading.grams, _glass(w.scale))
+    before = Reading(w.at_s or 0.0, None, w.gross_g)
+    scale = scale_traits.with_interval(w.scale, dt) if w.doubt is None else w.scale
+    scale = scale_traits.with_change(scale, before, reading)
+    block = w.block or Block(reading.at_s, reading.grams, reading.grams)
+    if w.block is not None:
+        scale, block = scale_traits.with_flicker(scale, w.block, reading.at_s, reading.grams)
+    w = replace(w, flow=flow, scale=scale, block=block, doubt=None)
+    w = _rested(_stepped(w, reading), reading)
+    return _told(_calmed(replace(w, at_s=reading.at_s, gross_g=reading.grams)))
+
+
+def _band_g(t: ScaleTraits) -> float:
+    """How far readings of a resting load may lie apart: one step, and seven noise widths.
+
+    Where the noise is well below the step the display shows at most two neighbouring values.
+    """
+    loud = 7.0 * t.noise_g if t.noise_g > 0.16 * t.division_g else 0.0
+    return 1.001 * t.division_g + loud
+
+
+def _rested(w: Weighing, reading: Reading) -> Weighing:
+    """Judge rest over wall time, however many readings that is."""
+    assert reading.grams is not None
+    grams, at_s, rest = reading.grams, reading.at_s, w.rest
+    if rest is not None:
+        low, high = min(rest.low_g, grams), max(rest.high_g, grams)
+    if rest is None or reading.declared is False or high - low > _band_g(w.scale):
+        return replace(w, rest=Rest(at_s, grams, grams, grams), stable=False, settled_g=None)
+    n = rest.n + 1
+    if n >= 3 and at_s - rest.from_s >= 0.3 and w.step is None:
+        w = replace(w, quiet=(at_s, rest.mean_g))
+    gain = max(2.0 / (n + 1.0), 0.5 * w.scale.interval_s)
+    rest = replace(
+        rest, low_g=low, high_g=high, mean_g=rest.mean_g + gain * (grams - rest.mean_g), n=n
+    )
+    enough_s = max(REST_S, 1.5 * w.scale.lag_s + w.scale.dead_s, 2.0 * w.scale.interval_s)
+    still = max(STILL_G_PER_S + 0.3 * w.scale.division_g, 2.0 * w.flow_sd_g_per_s)
+    creeps = abs(w.flow_g_per_s) > still
+    stable = at_s - rest.from_s >= enough_s - 1e-9 and not creeps
+    w = replace(w, rest=rest, stable=stable, settled_g=rest.mean_g if stable else None)
+    if not stable or w.flow is None:
+        return w
+    sd = w.scale.rounding_g / sqrt(min(n, 4))
+    w = replace(w, rested_s=at_s, flow=flows.pinned(w.flow, rest.mean_g, sd))
+    return w if w.step is None else replace(w, step=None, scale=_taught(w.scale, w.step, grams))
+
+
+def _stepped(w: Weighing, reading: Reading) -> Weighing:
+    """Follow a change from one rest to the next; at its end it tells the scale's lag."""
+    assert reading.grams is not None and w.at_s is not None
+    at_s, grams, step = reading.at_s, reading.grams, w.step
+    if step is None:
+        beyond = max(1.5 * w.scale.division_g, 4.0 * w.scale.noise_g)
+        if w.quiet is None or abs(grams - w.quiet[1]) <= beyond:
+            return w
+        last_s, level = w.quiet
+        if at_s - last_s > max(0.3, 4.0 * w.scale.interval_s):
+            return w
+        step = StepSeen(at_s, grams, level, last_s, level, level, level)
+    step = _integrated(step, at_s, grams)
+    return replace(w, step=None if at_s - step.first_s > 6.0 else step)
+
+
+def _integrated(step: StepSeen, at_s: float, grams: float) -> StepSeen:
+    dt = at_s - step.last_s
+    y0, y1 = step.last_g - step.from_g, grams - step.from_g
+    t0, t1 = step.last_s - step.first_s, at_s - step.first_s
     return replace(
-        rest,
-        flow_g_per_s=0.0 if rest.stable else flow,
-        flow_sd_g_per_s=flow_sd,
-        level_g=rest.settled_g if rest.settled_g is not None else level,
-        mass_g=rest.settled_g if rest.settled_g is not None else level + flow * lag,
-        mass_sd_g=hypot(noise * sqrt(gain), flow_sd * lag),
-        disturbed=disturbed,
-        jump_at_s=w.jump_at_s if disturbed else None,
+        step,
+        last_s=at_s,
+        last_g=grams,
+        low_g=min(step.low_g, grams),
+        high_g=max(step.high_g, grams),
+        area_gs=step.area_gs + 0.5 * dt * (y0 + y1),
+        moment_gs2=step.moment_gs2 + dt * (t0 * (2.0 * y0 + y1) + t1 * (y0 + 2.0 * y1)) / 6.0,
     )
 
 
-def _rest(w: Weighing, reading: Reading) -> Weighing:
-    """Judge rest over wall time: every reading of the window within a division or the noise."""
-    assert reading.grams is not None
-    grams, at_s = reading.grams, reading.at_s
-    low, high = min(w.rest_low_g, grams), max(w.rest_high_g, grams)
-    band = max(1.001 * w.scale.division_g, 5.0 * w.scale.noise_g)
-    if high - low > band or reading.declared is False:
-        return replace(
-            w,
-            at_s=at_s,
-            gross_g=grams,
-            stable=False,
-            settled_g=None,
-            rest_from_s=at_s,
-            rest_low_g=grams,
-            rest_high_g=grams,
-            rest_sum_g=grams,
-            rest_n=1,
-        )
-    total, n = w.rest_sum_g + grams, w.rest_n + 1
-    stable = at_s - w.rest_from_s >= max(_REST_S, 2.0 * w.scale.interval_s)
+def _taught(t: ScaleTraits, step: StepSeen, grams: float) -> ScaleTraits:
+    """Mean and variance of the response of one step, if it was large and went straight there.
+
+    With y the response from 0 to 1 and time counted from the first reading off, the mean arrival is
+    T - ∫y dt and the mean square T² - 2∫t·y dt, T being any instant after which y stays 1.
+    """
+    size = grams - step.from_g
+    beyond = step.high_g - step.low_g - abs(size)
+    if abs(size) < max(2.0, 6.0 * t.division_g) or beyond > 0.04 * abs(size) + 2.0 * t.division_g:
+        return t
+    length = step.last_s - step.first_s
+    mean = length - step.area_gs / size
+    square = length * length - 2.0 * step.moment_gs2 / size
+    share = (step.first_g - step.from_g) / size
+    return scale_traits.with_step(t, 0.0, share, mean, square - mean * mean)
+
+
+def _calmed(w: Weighing) -> Weighing:
+    """End a disturbance once the load rests, or nothing has fed it for a while."""
+    if w.jump is None or w.at_s is None or w.flow is None:
+        return w
+    m = flows.moments(w.flow, w.scale.dead_s)[0]
+    quiet_s = max(0.5, 2.0 * w.scale.interval_s, 1.5 * w.scale.total_lag_s)
+    if not w.stable and w.at_s - w.jump.last_s < quiet_s:
+        return w
+    poured = 1.5 * w.jump.before_flow_g_per_s * (w.at_s - w.jump.at_s)
+    low, high = w.jump.before_g + min(0.0, poured), w.jump.before_g + max(0.0, poured)
+    shift = min(0.0, m - low) + max(0.0, m - high)
+    return replace(w, jump=None, disturbed=False, jumps=w.jumps + 1, shift_g=shift)
+
+
+def _told(w: Weighing) -> Weighing:
+    """Put the filter's answer where readers look for it."""
+    assert w.flow is not None
+    m, q, mm, mq, qq = flows.moments(w.flow, w.scale.dead_s)
     return replace(
         w,
-        at_s=at_s,
-        gross_g=grams,
-        stable=stable,
-        settled_g=total / n if stable else None,
-        rest_low_g=low,
-        rest_high_g=high,
-        rest_sum_g=total,
-        rest_n=n,
+        mass_g=m,
+        flow_g_per_s=q,
+        mass_sd_g=sqrt(max(mm, 0.0)),
+        flow_sd_g_per_s=sqrt(max(qq, 0.0)),
+        mass_flow_cov=mq,
+        stable=w.stable and not w.disturbed,
+        settled_g=w.settled_g if not w.disturbed else None,
     )

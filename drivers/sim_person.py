@@ -6,7 +6,7 @@ Owns what somebody does and when. Knows the cues by name only, nothing of how th
 from __future__ import annotations
 
 import heapq
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from random import Random
 
 from drivers.scale_sim import StreamTruth, World
@@ -41,6 +41,18 @@ class PartTruth:
     stream: StreamTruth
 
 
+def varied(stream: StreamTruth, rng: Random) -> StreamTruth:
+    """The same bottle in another pour: no two are tilted or closed alike."""
+    return replace(
+        stream,
+        dump_g_per_s=stream.dump_g_per_s * rng.lognormvariate(0.0, 0.12),
+        trickle_g_per_s=stream.trickle_g_per_s * rng.lognormvariate(0.0, 0.15),
+        close_s=stream.close_s * rng.lognormvariate(0.0, 0.15),
+        ease_s=stream.ease_s * rng.lognormvariate(0.0, 0.15),
+        dribble_g=stream.dribble_g * rng.lognormvariate(0.0, 0.2),
+    )
+
+
 class SimPerson:
     """Acts on a `World` at its own instants; `heard` schedules what follows a cue."""
 
@@ -59,6 +71,8 @@ class SimPerson:
         self._n = 0
         self._pauses: list[float] = []
         self.eased = False
+        self.gently = False
+        """Told to trickle from the start: the part has no coarse stop."""
 
     @property
     def next_event_s(self) -> float | None:
@@ -109,9 +123,9 @@ class SimPerson:
         if self.part + 1 >= len(self.parts):
             return
         self.part += 1
-        world.use(self.parts[self.part].stream)
+        world.use(varied(self.parts[self.part].stream, self._rng))
         self._pauses = sorted(self.truth.pauses)
-        self.eased = self.parts[self.part].target_g < 5.0
+        self.eased = self.gently or self.parts[self.part].target_g < 5.0
         self._open(world, now_s)
 
     def _open(self, world: World, now_s: float) -> None:

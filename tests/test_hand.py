@@ -7,11 +7,11 @@ def test_a_fresh_hand_says_what_it_assumes():
     assert "assuming" in hands.describe(hands.fresh())
 
 
-def test_the_lead_follows_the_landings():
+def test_the_run_on_follows_the_landings():
     hand = hands.fresh()
     for _ in range(10):
-        hand = hands.learn(hand, flow_g_per_s=2.0, run_on_g=0.8)
-    assert abs(hand.lead_s - 0.4) < 0.03
+        hand = hands.learn(hand, flow_g_per_s=2.0, run_on_g=1.0)
+    assert abs(hands.grip(hand, "", 0.0).run_on_g(2.0) - 1.0) < 0.03
     assert "10 landings" in hands.describe(hand)
 
 

@@ -1,0 +1,130 @@
+"""Where a pour would land, how surely, and the mass at which to ease off or to stop.
+
+Owns the arithmetic of one decision. Knows nothing of phases, news or time passed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from math import erf, hypot, sqrt
+from statistics import NormalDist
+
+from daemon.hand import Grip
+from daemon.scale_traits import ScaleTraits
+
+
+@dataclass(frozen=True, slots=True)
+class Stream:
+    """Mass and flow of the part now, with variances and covariance: what the filter believes."""
+
+    mass_g: float
+    flow_g_per_s: float
+    mass_var: float
+    mass_flow_cov: float
+    flow_var: float
+
+
+def expecting(s: Stream, flow_g_per_s: float, sd_g_per_s: float) -> Stream:
+    """The same, knowing beforehand that the flow is usually so much (one more measurement of it)."""
+    r = s.flow_var + sd_g_per_s * sd_g_per_s
+    if r <= 0.0:
+        return s
+    off = flow_g_per_s - s.flow_g_per_s
+    km, kq = s.mass_flow_cov / r, s.flow_var / r
+    return Stream(
+        s.mass_g + km * off,
+        s.flow_g_per_s + kq * off,
+        max(0.0, s.mass_var - km * s.mass_flow_cov),
+        s.mass_flow_cov - km * s.flow_var,
+        s.flow_var - kq * s.flow_var,
+    )
+
+
+def landing_g(s: Stream, grip: Grip) -> float:
+    """Where it lands if the stop is called now."""
+    flow = max(0.0, s.flow_g_per_s)
+    return s.mass_g + grip.run_on_g(flow) if flow > 0.02 else s.mass_g
+
+
+def state_sd_g(s: Stream, grip: Grip) -> float:
+    """Standard deviation of the landing that comes from not knowing mass and flow exactly."""
+    lead = grip.lead_s
+    var = s.mass_var + lead * (2.0 * s.mass_flow_cov + lead * s.flow_var)
+    return sqrt(max(0.0, var))
+
+
+def landing_sd_g(s: Stream, grip: Grip) -> float:
+    """Standard deviation of the landing, the hand's part included."""
+    return hypot(grip.run_on_sd_g(max(0.0, s.flow_g_per_s)), state_sd_g(s, grip))
+
+
+@lru_cache(maxsize=64)
+def _quantile(risk_pct: float) -> float:
+    return NormalDist().inv_cdf(1.0 - min(max(risk_pct, 0.01), 50.0) / 100.0)
+
+
+def _above(limit: float, mean: float, sd: float) -> float:
+    return 0.5 - 0.5 * erf((limit - mean) / (sd * sqrt(2.0)))
+
+
+NODES = ((-2.0, 0.06), (-1.0, 0.24), (0.0, 0.40), (1.0, 0.24), (2.0, 0.06))
+"""Five points that stand for a normal distribution."""
+
+
+def aim_error_g(sd_g: float, tolerance_g: float, risk_pct: float, least_top_up_g: float) -> float:
+    """Where to aim, relative to the target: 0 or below.
+
+    On target while the chance of passing target + tolerance stays within the risk. Else lower, so
+    that it does; unless what falls short would then need a top-up smaller than the hand can give
+    (`least_top_up_g`), which would pass the tolerance more often than the first aim.
+    """
+    careful = min(0.0, tolerance_g - _quantile(risk_pct) * sd_g)
+    if careful == 0.0:
+        return 0.0
+    aims = (0.0, 0.5 * careful, careful)
+    return min(aims, key=lambda a: _cost(a, sd_g, tolerance_g, least_top_up_g))
+
+
+def _cost(aim: float, sd: float, tolerance: float, least: float) -> float:
+    """Chance of ending above tolerance, top-ups included; a top-up itself costs a little."""
+    cost = 0.0
+    for at, weight in NODES:
+        error = aim + at * sd
+        if error >= -tolerance:
+            cost += weight * (error > tolerance)
+            continue
+        after = max(0.0, error + least)
+        cost += weight * (0.15 + _above(tolerance, after, max(0.7 * sd, 1e-3)))
+    return cost
+
+
+def judge_s(t: ScaleTraits, trickle_g_per_s: float) -> float:
+    """Seconds of steady trickle that a scale needs to show its flow.
+
+    Its lag, some readings, and on a coarse display the time in which it steps.
+    """
+    steps = min(2.0, 1.0 * t.division_g / max(trickle_g_per_s, 0.1))
+    return 1.2 * t.total_lag_s + 2.0 * t.interval_s + 0.2 + steps
+
+
+def ease_end_s(grip: Grip) -> float:
+    """Seconds from the coarse cue until the trickle is steady: a ramp's mean is half its length."""
+    lead = grip.bottle.ease_lead_s
+    return min(2.0 * lead, lead + 1.0)
+
+
+def ease_room_g(grip: Grip, t: ScaleTraits, flow_g_per_s: float) -> float:
+    """Grams from the coarse cue to the landing: easing off, a trickle long enough, the run-on."""
+    trickle = min(grip.trickle_g_per_s, flow_g_per_s)
+    excess = flow_g_per_s - trickle
+    easing = excess * (grip.bottle.ease_lead_s + 1.3 * grip.bottle.ease_spread_s)
+    length = ease_end_s(grip) + judge_s(t, trickle)
+    return easing + trickle * length + grip.run_on_g(trickle)
+
+
+def least_top_up_g(grip: Grip, t: ScaleTraits) -> float:
+    """The smallest top-up that can be cued: seen by the scale, heard, closed."""
+    trickle = grip.trickle_g_per_s
+    seen_s = t.total_lag_s + t.interval_s + 0.1 + 0.7 * t.division_g / trickle
+    return trickle * seen_s + grip.run_on_g(trickle)

@@ -1,0 +1,197 @@
+"""What a scale is like, inferred from its stream: division, noise, update interval, lag.
+
+Owns what survives a restart about one scale. Knows nothing of pours, and of the load only how it
+stepped from one rest to another.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from math import hypot, sqrt
+
+from drivers.reading import Reading
+
+NOISE_MEMORY = 60.0
+"""Readings over which the noise is averaged."""
+
+LAG_LIMITS_S = (0.02, 1.2)
+"""Between an unfiltered cell and the slowest bench scale; a slower 'step' was a pour."""
+
+
+@dataclass(frozen=True, slots=True)
+class ScaleTraits:
+    """What a scale is like, as far as its stream has shown.
+
+    `division_g`: the display's step. `noise_g`: standard deviation beside the rounding.
+    `interval_s`: time between readings. `lag_s`: delay of its filter; `dead_s`: pure delay before
+    it; `steps`: how many step responses stand behind these two (0: assumed, see `lag_sd_s`).
+    `unit_g`: the last digit sent. `grid`: displayed changes seen that were no multiple of 2, 5 and
+    10 units, and all changes.
+    """
+
+    division_g: float = 0.1
+    noise_g: float = 0.03
+    interval_s: float = 0.1
+    dead_s: float = 0.05
+    lag_s: float = 0.35
+    steps: int = 0
+    unit_g: float | None = None
+    grid: tuple[int, int, int, int] = (0, 0, 0, 0)
+    changes_var: float | None = None
+    """Half the mean square of successive differences at rest, rounding included."""
+
+    @property
+    def total_lag_s(self) -> float:
+        """Seconds by which a steadily growing reading is behind."""
+        return self.dead_s + self.lag_s
+
+    @property
+    def lag_sd_s(self) -> float:
+        """How well the lag is known: 0.15 s before any step, then by the reading interval."""
+        return 0.15 if self.steps == 0 else max(0.02, 0.3 * self.interval_s / sqrt(self.steps))
+
+    @property
+    def rounding_g(self) -> float:
+        """Noise of one displayed value: rounding d/√12 (uniform distribution) and the rest."""
+        return hypot(self.noise_g, self.division_g / sqrt(12.0))
+
+
+def with_interval(t: ScaleTraits, dt: float) -> ScaleTraits:
+    """After two readings `dt` apart; gaps (lost lines) and bursts move it little."""
+    if dt <= 0.0:
+        return t
+    bounded = min(max(dt, 0.5 * t.interval_s), 1.6 * t.interval_s)
+    return replace(t, interval_s=t.interval_s + 0.1 * (bounded - t.interval_s))
+
+
+def with_change(t: ScaleTraits, before: Reading, now: Reading) -> ScaleTraits:
+    """After the display went from one value to another: what its step may be.
+
+    The last digit sent bounds it from below (scales step by 1, 2 or 5 of it: R 76-1, form of d);
+    a larger step is believed once a dozen changes all fitted it, and given up when two did not.
+    """
+    unit = _unit_g(now) or t.unit_g
+    if unit is None or before.grams is None or now.grams is None:
+        return _by_smallest(t, before, now)
+    if t.unit_g is None or abs(unit - t.unit_g) > 1e-3 * unit:
+        t = replace(
+            t, unit_g=unit, division_g=unit, noise_g=0.3 * unit, grid=(0, 0, 0, 0), changes_var=None
+        )
+    count = round((now.grams - before.grams) / unit)
+    if count == 0:
+        return t
+    two, five, ten, n = t.grid
+    grid = (two + (count % 2 != 0), five + (count % 5 != 0), ten + (count % 10 != 0), n + 1)
+    step = next(
+        (k for k, misses in ((10, grid[2]), (5, grid[1]), (2, grid[0])) if _holds(misses, grid[3])),
+        1,
+    )
+    return replace(t, grid=grid, division_g=step * unit)
+
+
+def _holds(misses: int, changes: int) -> bool:
+    return changes >= 12 and misses <= changes // 50
+
+
+def _unit_g(reading: Reading) -> float | None:
+    """Grams of the last digit sent, from the text's decimals and the unit's size."""
+    if reading.text is None or not reading.grams:
+        return None
+    try:
+        shown = float(reading.text)
+    except ValueError:
+        return None
+    if shown == 0.0:
+        return None
+    decimals = len(reading.text.partition(".")[2])
+    return float(f"{10.0**-decimals * abs(reading.grams / shown):.6g}")
+
+
+def _by_smallest(t: ScaleTraits, before: Reading, now: Reading) -> ScaleTraits:
+    """Without digits to count, the smallest change seen is the step."""
+    if before.grams is None or now.grams is None:
+        return t
+    change = abs(now.grams - before.grams)
+    first = t.grid[3] == 0
+    if change < 1e-6 or not (first or change < 0.99 * t.division_g):
+        return t
+    return replace(t, division_g=round(change, 6), grid=(0, 0, 0, 1))
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Some tenths of a second of readings: when it began, its sum, its squared differences."""
+
+    from_s: float
+    last_g: float
+    sum_g: float
+    squares: float = 0.0
+    n: int = 1
+    before_g: float | None = None
+    """Mean of the block before, None where there was none."""
+
+
+BLOCK_S, BLOCK_N = 0.5, 6
+"""A block is at least so long and so many readings."""
+
+
+def with_flicker(t: ScaleTraits, b: Block, at_s: float, grams: float) -> tuple[ScaleTraits, Block]:
+    """Learn the noise from readings that flicker about a level, without knowing the level.
+
+    Half the mean square of successive differences is the variance of one reading (von Neumann),
+    whatever it slowly does; a block counts only if its mean stayed within a division of the last
+    block's. Less the rounding's d²/12 it is the noise before rounding.
+    """
+    change = grams - b.last_g
+    b = replace(b, last_g=grams, sum_g=b.sum_g + grams, squares=b.squares + change**2, n=b.n + 1)
+    if b.n < BLOCK_N or at_s - b.from_s < BLOCK_S:
+        return t, b
+    mean = b.sum_g / b.n
+    fresh = Block(at_s, grams, grams, before_g=mean)
+    if b.before_g is None or abs(mean - b.before_g) > t.division_g + t.noise_g:
+        return t, fresh
+    var = 0.5 * b.squares / (b.n - 1)
+    old = t.changes_var
+    if old is None:
+        old = (0.3 * t.division_g) ** 2 + t.division_g**2 / 12.0
+    gain = min(0.3, b.n / NOISE_MEMORY)
+    var = old + gain * (min(var, 9.0 * old) - old)
+    noise = sqrt(max(0.0, var - t.division_g**2 / 12.0))
+    return replace(t, changes_var=var, noise_g=max(noise, 0.15 * t.division_g)), fresh
+
+
+DEAD_S = 0.04
+"""Delay that a step cannot show, having no mark of its own: averaging in the cell, the line."""
+
+
+def with_step(
+    t: ScaleTraits, first_s: float, first_share: float, mean_s: float, var_s2: float
+) -> ScaleTraits:
+    """After a load was put down or lifted and the display followed.
+
+    Times on any common clock: `first_s` when the display had first moved, by `first_share` of the
+    step; `mean_s` the mean arrival time of the step, `var_s2` its variance. Two equal stages of
+    lag L have a variance L²/2, so L = √(2·variance); their response grows by the share x²/2 in x
+    stage times at first, which tells how long before `first_s` the step began; what the mean is
+    behind that beyond L is pure delay. Whatever spoils a step (a cup set down slowly, a short pour)
+    lengthens it; so a shorter one is believed at once, a longer one little, a much longer one not.
+    """
+    lag = sqrt(max(2.0 * var_s2, 0.0))
+    x = sqrt(2.0 * min(max(first_share, 0.0), 0.5))
+    began_s = first_s - 0.5 * lag * x * (1.0 + x / 3.0)
+    mean = mean_s - began_s
+    if not LAG_LIMITS_S[0] <= mean <= LAG_LIMITS_S[1]:
+        return t
+    lag = min(max(lag, 0.4 * mean), mean)
+    dead = mean - lag + DEAD_S
+    if t.steps == 0:
+        return replace(t, lag_s=lag, dead_s=dead, steps=1)
+    if mean + DEAD_S > 1.5 * t.total_lag_s + t.interval_s:
+        return t
+    gain = max(1.0 / (t.steps + 1.0), 0.1)
+    return replace(
+        t,
+        lag_s=t.lag_s + gain * (lag - t.lag_s),
+        dead_s=t.dead_s + gain * (dead - t.dead_s),
+        steps=t.steps + 1,
+    )
