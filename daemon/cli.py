@@ -7,6 +7,7 @@ loaded only when asked for: a person waits for the first prompt.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import importlib
 import os
 import sys
@@ -33,11 +34,36 @@ class UsageError(Exception):
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit status."""
     given = list(sys.argv[1:] if argv is None else argv)
-    args = parser(given).parse_args(given)
+    # A name with letters that this terminal lacks is shown in another way, not stumbled over.
+    if hasattr(sys.stdout, "reconfigure"):
+        sys.stdout.reconfigure(errors="backslashreplace")
+    return _finished(_guarded(given))
+
+
+def _finished(status: int) -> int:
+    """Write out what is still to be written, lest the end of the program stumble over it."""
+    try:
+        if sys.stdout is not None:
+            sys.stdout.flush()
+    except BrokenPipeError:
+        _let_go_of_output()
+        return FAILED
+    except OSError as error:
+        _let_go_of_output()
+        return _told(error, FAILED) if status == DONE else status
+    return status
+
+
+def _run(given: Sequence[str]) -> int:
+    """Read the arguments and do what they say."""
+    try:
+        args = parser(given).parse_args(given)
+    except SystemExit as end:  # argparse has said all there is to say
+        return end.code if isinstance(end.code, int) else WRONG_USE
     if not hasattr(args, "run"):
-        parser([]).print_help()
+        parser([]).print_help(sys.stderr)
         return WRONG_USE
-    return _guarded(args)
+    return int(args.run(args))
 
 
 def parser(given: Sequence[str]) -> argparse.ArgumentParser:
@@ -67,22 +93,28 @@ def common() -> argparse.ArgumentParser:
     return shared
 
 
-def _guarded(args: argparse.Namespace) -> int:
+def _guarded(given: Sequence[str]) -> int:
     """Run the command; what goes wrong becomes one plain sentence and an exit status."""
     try:
-        return int(args.run(args))
+        return _run(given)
     except UsageError as error:
         return _told(error, WRONG_USE)
     except BrokenPipeError:
         # Whoever read our output has heard enough.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _let_go_of_output()
         return FAILED
     except KeyboardInterrupt:
         return 130
     except Exception as error:
-        if args.debug:
+        if "--debug" in given:
             raise
         return _told(error, int(getattr(error, "status", FAILED)))
+
+
+def _let_go_of_output() -> None:
+    """What could not be written must not be tried once more at the very end."""
+    with contextlib.suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _told(error: Exception, status: int) -> int:
