@@ -96,16 +96,20 @@ class SoundOutlet:
         self._view = view
         self._sink.hold(view.step in (Step.POUR, Step.SETTLE))
         self._plan()
-        if self._sink.trouble != self._told:
-            self._told = self._sink.trouble
-            if self._told and self._tell is not None:
-                self._tell(self._told)
+        self._say_trouble()
 
     def close(self) -> None:
         """Stop ticking and let the sink finish."""
         self._view = None
         self._call_off()
         self._sink.close()
+
+    def _say_trouble(self) -> None:
+        trouble = self._sink.trouble
+        if trouble and trouble != self._told:
+            self._told = trouble
+            if self._tell is not None:
+                self._tell(trouble)
 
     def _plan(self) -> None:
         """Put the next tick where the latest tempo has it, counted from the last one."""

@@ -23,7 +23,7 @@ class CardSink(Player):
 
     _LINGER_S = 2.0
     _STUCK_S = 1.0
-    TURN_S = 0.03
+    _TURN_S = 0.03
 
     def __init__(self, fallback: Sink, clock: Clock = time.monotonic) -> None:
         self._fallback = fallback
@@ -31,6 +31,7 @@ class CardSink(Player):
         self._stream: CardStream | None = None
         self._recent: deque[tuple[float, str]] = deque(maxlen=4)
         self._busy_at = clock()
+        self._tried = False
         super().__init__(clock)
         self._poke()
 
@@ -40,11 +41,12 @@ class CardSink(Player):
         self._fallback.close()
 
     def _nap_s(self) -> float | None:
-        return self.TURN_S if self._stream is not None else None
+        return self._TURN_S if self._stream is not None else None
 
     def _turn(self, asked: tuple[tuple[float, str], ...], poked: bool) -> None:
         now = self._clock()
-        if poked and self._stream is None:
+        if poked and self._stream is None and (self._held or not self._tried):
+            self._tried = True
             self._open(now)
         for at, name in asked:
             if name not in TICKS or now - at < STALE_TICK_S:

@@ -20,7 +20,7 @@ from daemon.effects import Pattern
 from drivers import beeper
 from drivers.beeper import BellSink, NoSink, SoundError, TrackSink, open_sink
 from drivers.player import Player
-from drivers.sound_card import CardSink
+from drivers.sound_card import CardSink, CardStream
 from drivers.tones import RATE, SCORES, Mixer, length_s, onsets_s, samples
 
 Run = tuple[int, float]
@@ -174,12 +174,12 @@ def test_the_track_has_each_sound_at_the_time_it_was_heard(tmp_path: Path) -> No
     data = frames_of(path)
     assert len(data) == 2 * 61 * RATE
 
-    def at(seconds: float, name: str) -> bool:
+    def stands(seconds: float, name: str) -> bool:
         return data[2 * round(seconds * RATE) :].startswith(samples(name))
 
-    assert at(1.0, "coarse")
-    assert at(2.52, "fine")
-    assert at(60.0, "landed")
+    assert stands(1.0, "coarse")
+    assert stands(2.52, "fine")
+    assert stands(60.0, "landed")
     assert not any(data[: 2 * RATE])
     assert not any(data[2 * 4 * RATE : 2 * 60 * RATE])
     tick = samples("tick")[: 2 * round(0.02 * RATE)]
@@ -350,19 +350,34 @@ def test_the_card_gets_the_very_samples_of_the_score(
     assert sink.trouble == ""
 
 
-def test_while_held_the_card_is_fed_silence_and_a_stop_follows_it_closely(card: Path) -> None:
+def test_while_held_the_card_runs_on_silence_never_far_ahead_so_a_stop_comes_at_once(
+    card: Path,
+) -> None:
     program(card, f"exec cat > {card}/out.raw")
-    out = card / "out.raw"
-    sink = CardSink(NoSink())
-    sink.hold(True)
-    until(lambda: out.exists() and out.stat().st_size > 4000)
-    began = out.stat().st_size
-    sink.play("fine")
-    until(lambda: any(out.read_bytes()))
-    sink.close()
-    data = out.read_bytes()
-    silent = data.index(samples("fine")[:200].lstrip(b"\0"))
-    assert silent < began + 2 * RATE * 3 * CardSink.TURN_S
+    mixer, stream = Mixer(), CardStream(0.0)
+    for hundredth in range(0, 31, 3):
+        stream.feed(mixer, hundredth / 100)
+    mixer.play("fine")
+    stream.feed(mixer, 0.32)
+    stream.feed(mixer, 0.35)
+    stream.close()
+    data = (card / "out.raw").read_bytes()
+    silence = 2 * round((0.30 + CardStream.QUIET_AHEAD_S) * RATE)
+    assert not any(data[:silence])
+    assert samples("fine").startswith(data[silence:])
+    assert len(data) == 2 * int((0.35 + CardStream.SOUND_AHEAD_S) * RATE)
+
+
+def test_a_card_that_was_starved_goes_on_from_now(card: Path) -> None:
+    program(card, f"exec cat > {card}/out.raw")
+    mixer, stream = Mixer(), CardStream(0.0)
+    stream.feed(mixer, 0.0)
+    mixer.play("fine")
+    stream.feed(mixer, 9.0)
+    stream.close()
+    data = (card / "out.raw").read_bytes()
+    ahead_s = CardStream.QUIET_AHEAD_S + CardStream.SOUND_AHEAD_S
+    assert len(data) == pytest.approx(2 * ahead_s * RATE, abs=4)
 
 
 def test_without_a_card_the_bell_takes_over_at_once_and_it_is_said_once(card: Path) -> None:
@@ -377,6 +392,21 @@ def test_without_a_card_the_bell_takes_over_at_once_and_it_is_said_once(card: Pa
     assert sink.trouble == (
         "No sound from the card: no sound card answers. The terminal's bell rings instead."
     )
+
+
+def test_a_missing_card_is_looked_for_again_when_the_next_pour_begins(card: Path) -> None:
+    program(card, "exit 1")
+    sink = CardSink(NoSink())
+    until(lambda: sink.trouble)
+    program(card, f"exec cat > {card}/out.raw")
+    sink.hold(False)
+    sink.hold(True)
+    out = card / "out.raw"
+    until(lambda: out.exists())
+    sink.play("fine")
+    until(lambda: any(out.read_bytes()))
+    assert sink.trouble == ""
+    sink.close()
 
 
 def test_a_card_that_goes_away_hands_its_last_sound_to_the_bell(card: Path) -> None:

@@ -488,6 +488,7 @@ async def test_between_views_the_clocks_go_on_and_a_new_size_is_taken() -> None:
         termios.tcsetwinsize(terminal.file.fileno(), (40, 120))
         terminal.at_s += 1.0
         await asyncio.wait_for(_in_time(terminal, "\x1b[40;1H"), 5)
+        assert terminal.got.index("0:17") < terminal.got.index("0:15")
         running.cancel()
     terminal.close()
 

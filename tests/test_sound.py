@@ -181,7 +181,8 @@ def test_trouble_with_the_sound_is_told_once() -> None:
     bench = Bench()
     bench.outlet.show(EASE)
     bench.trouble = "No sound from the card."
-    for _ in range(3):
+    for trouble in ("No sound from the card.", "", "No sound from the card."):
+        bench.trouble = trouble
         bench.outlet.show(EASE)
     assert bench.told == ["No sound from the card."]
 
@@ -200,5 +201,5 @@ async def test_on_a_running_loop_it_ticks_by_itself() -> None:
     bench.play = lambda name: ticked.set()  # type: ignore[method-assign]
     outlet = SoundOutlet(bench, asyncio.get_running_loop().time)
     outlet.show(replace(EASE, at_s=asyncio.get_running_loop().time()))
-    await asyncio.wait_for(ticked.wait(), 5)
+    assert await asyncio.wait_for(ticked.wait(), 5)
     outlet.close()
