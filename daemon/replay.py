@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
 
@@ -227,10 +227,10 @@ class Replay:
         )
 
 
-def events(log: Log, change: Change | None = None) -> Iterator[Event]:
-    """The events that the log's inputs lead to."""
-    replay = Replay(log.header, change)
-    for line in log:
+def events(header: Header, lines: Iterable[Line], change: Change | None = None) -> Iterator[Event]:
+    """The events that the inputs among these lines lead to."""
+    replay = Replay(header, change)
+    for line in lines:
         yield from (told for told in replay.take(line) if isinstance(told, Event))
 
 
@@ -323,16 +323,17 @@ class Performance:
         self, log: Log, replay: Replay, clock: Ticks, speed: float | None, near: Sequence[Near] = ()
     ) -> None:
         self.near = list(near)
-        self._log, self._replay, self._clock, self._speed = log, replay, clock, speed
+        self.speed = speed
+        self._log, self._replay, self._clock = log, replay, clock
         self._began_s = clock.now_s()
         self._at_us = log.header.start_us
 
     def now_s(self) -> float:
         """The instant that the replay has got to, on the daemon's time line of then."""
         start_s = self._log.header.start_us / 1e6
-        if self._speed is None:
+        if self.speed is None:
             return self._at_us / 1e6
-        return start_s + (self._clock.now_s() - self._began_s) * self._speed
+        return start_s + (self._clock.now_s() - self._began_s) * self.speed
 
     async def run(self, tell: Callable[[Event], None] | None = None) -> None:
         """Play it to its end; `tell` hears every event."""
@@ -353,8 +354,8 @@ class Performance:
 
     async def _reach(self, at_us: int) -> None:
         self._at_us = at_us
-        if self._speed is not None:
-            wait_s = (at_us / 1e6 - self.now_s()) / self._speed
+        if self.speed is not None:
+            wait_s = (at_us / 1e6 - self.now_s()) / self.speed
             await asyncio.sleep(max(0.0, wait_s))
 
     def _spread(self, told: Sequence[Told], tell: Callable[[Event], None] | None) -> None:

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 from random import Random
+from tempfile import TemporaryDirectory
 from typing import Any
 
 from daemon.bench import Bench
@@ -24,6 +25,7 @@ from daemon.inputs import DaemonStart, Do, Input, Port, Raw, WallClock
 from daemon.journal import Entry, EventRow, Journal, StateRow
 from daemon.logfile import written
 from daemon.messages import rfc3339
+from daemon.restart import rebuild
 from daemon.version import VERSION
 from drivers.decoder import Decoder
 from drivers.recogniser import Recogniser
@@ -67,6 +69,13 @@ class Keeper:
     def keep_state(self) -> None:
         """Keep the whole state, as the daemon does at a clean end."""
         self._state(self.engine.at_us, None, self.engine.snapshot())
+
+    def lose_uncommitted(self) -> None:
+        """Forget the readings since the last event: they were still waiting for their commit."""
+        inputs, events = self.entry.inputs, self.entry.events
+        while inputs and isinstance(inputs[-1][1], Raw) and inputs[-1][0] > events[-1][1]:
+            inputs.pop()
+        self.number = inputs[-1][0]
 
     def _spread(self, outcomes: Iterable[Outcome]) -> None:
         for outcome in outcomes:
@@ -152,18 +161,21 @@ class SimBench:
     """A scale of one line shape and a person, before an engine.
 
     `shred`: each frame arrives in pieces, cut anywhere. `commands` are (at_s, do) beside those that
-    the person gives. `limit_s`: longest time a run may take.
+    the person gives. `killed_at_s`: the daemon is killed then, and started again `down_s` later.
+    `limit_s`: longest time a run may take.
     """
 
     recipe: Recipe
     seed: int = 1
-    scale: ScaleTruth = ScaleTruth()
-    person: PersonTruth = PersonTruth()
+    scale: ScaleTruth = field(default_factory=ScaleTruth)
+    person: PersonTruth = field(default_factory=PersonTruth)
     streams: Sequence[StreamTruth] = (StreamTruth(),)
     shape: str | Profile = SHAPE
     recognise: bool = False
     shred: bool = False
     commands: Sequence[tuple[float, dict[str, Any]]] = ()
+    killed_at_s: float | None = None
+    down_s: float = 3.0
     limit_s: float = 300.0
 
     def decoder(self) -> Decoding:
@@ -192,11 +204,17 @@ class SimBench:
         person.plan(2.0, "cup")
         arriving: deque[Raw] = deque()
         commands, sounds, left, end_s = deque(self.commands), 0, batches, self.limit_s
-        profile = self._profile()
+        profile, killed_at_s = self._profile(), self.killed_at_s
         while world.now_s < end_s - 1e-9:
             for shown in world.advance(world.now_s + STEP_S):
                 arriving.extend(self._arrives(profile, shown, rng))
             now_us = round(world.now_s * 1e6)
+            if killed_at_s is not None and world.now_s >= killed_at_s + self.down_s:
+                self._killed(keeper, now_us)
+                killed_at_s = None
+                arriving.clear()
+            if killed_at_s is not None and world.now_s >= killed_at_s:
+                continue
             while arriving and arriving[0].at_us <= now_us:
                 keeper.take(arriving.popleft())
             keeper.until(now_us)
@@ -215,13 +233,26 @@ class SimBench:
                 else:
                     end_s = min(end_s, world.now_s + after_s)
 
+    def _killed(self, keeper: Keeper, start_us: int) -> None:
+        """Lose what was not committed, rebuild from the journal, start again."""
+        keeper.lose_uncommitted()
+        with TemporaryDirectory() as folder:
+            Poured(keeper).journal(Path(folder))
+            journal = Journal(Path(folder), write=False)
+            restart = rebuild(journal, self.decoder())
+            journal.close()
+        keeper.engine = restart.engine
+        keeper.take(WallClock(start_us, round(WALL_S * 1e6)))
+        keeper.take(DaemonStart(start_us + 150, VERSION, restart.resumed))
+        keeper.take(Port(start_us + 2000, "found", "simulated"))
+
     def _arrives(self, profile: Profile, shown: Shown, rng: Random) -> Iterator[Raw]:
         places = 2 if self.scale.division_g < 0.1 else 1
         frame = profile.render(f"{shown.grams:.{places}f}", "g", stable=not shown.moving)
-        at_us = round(shown.at_s * 1e6)
+        at_us = round(shown.at_s * 1e6) + rng.randrange(900)
         if self.shred:
             cut = rng.randrange(1, len(frame))
-            yield Raw(at_us - 1500, frame[:cut])
+            yield Raw(at_us - 700, frame[:cut])
             frame = frame[cut:]
         yield Raw(at_us, frame)
 
@@ -232,11 +263,17 @@ def two_knobs() -> Poured:
     return SimBench(slate()).pour(2)
 
 
+@cache
+def one_fill() -> Poured:
+    """A single material to 20 g on a slow scale: a log short enough to be cut everywhere."""
+    stream = StreamTruth(dump_g_per_s=6.0, trickle_g_per_s=1.5)
+    recipe = Recipe.for_fill("A", 20.0, tolerance_g=0.6)
+    return SimBench(recipe, 3, ScaleTruth(rate_hz=3.0), streams=(stream,), limit_s=16.0).pour()
+
+
 def recorded() -> Iterator[str]:
-    """The log that `tests/logs` keeps: one small batch at five readings a second."""
-    recipe = slate(name="Slate knob, small", shot_g=40.0)
-    scale, stream = ScaleTruth(rate_hz=5.0), StreamTruth(dump_g_per_s=8.0, trickle_g_per_s=1.5)
-    keeper = SimBench(recipe, 4, scale, streams=(stream,)).pour(after_s=2.0).keeper
+    """The log that `tests/logs` keeps: one batch at five readings a second."""
+    keeper = SimBench(slate(), 2, ScaleTruth(rate_hz=5.0)).pour(after_s=2.0).keeper
     before = next(state for state in keeper.entry.states if state.batch == 1)
     header = header_of(before, 1, lambda name: None)
     header = replace(header, note="Simulated: invented recipe, scale, streams and person.")
