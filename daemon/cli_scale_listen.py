@@ -1,0 +1,205 @@
+"""`scale listen`: what a port sends, raw and decoded, as it comes.
+
+Owns the lines that are printed and when listening ends. Opens the port as the daemon does, with the
+same trying of line settings, so that what is seen here is what the daemon would see.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import re
+import signal
+import sys
+from collections.abc import Callable
+from typing import Any
+
+from daemon.cli import UsageError
+from daemon.cli_scale import ScaleError
+from daemon.clock import Clock
+from daemon.config import Scale
+from drivers.decoder import Decoder
+from drivers.line_settings import Trial, parse_settings, trials_for, trials_for_any
+from drivers.notation import to_text
+from drivers.reading import Garbled, Reading
+from drivers.recogniser import Recogniser
+from drivers.scale_port import ScalePort
+from drivers.scale_profile import Profile, known_profiles
+from drivers.stream_decode import reading_as_json
+
+_LINE = re.compile(rb"[^\r\n\x03]{0,63}(?:\r\n|\n\r|[\r\n\x03])|[^\r\n\x03]{64}")
+_LONGEST_RAW = 1024
+
+Tell = Callable[[float, bytes, Reading | Garbled | None], None]
+
+
+def ways_to_listen(scale: Scale, profile: Profile | None) -> tuple[Trial, ...]:
+    """The ways to listen: by the settings of the configuration, else those of the shape, else all common."""
+    trials = trials_for(profile) if profile else trials_for_any(known_profiles())
+    if not scale.baud and not scale.framing:
+        return trials
+    usual = str(trials[0].settings).split()
+    fixed = parse_settings(f"{scale.baud or usual[0]} {scale.framing or usual[1]}")
+    return tuple(dict.fromkeys(Trial(fixed, trial.request) for trial in trials))
+
+
+def listen(scale: Scale, profile: Profile | None, seconds: float | None, *, as_json: bool) -> int:
+    """Print what comes until Ctrl-C or for so long; raises ScaleError where nothing can come."""
+    if not scale.url:
+        raise UsageError(
+            "No scale is named. Give --scale /dev/serial/by-id/… (or another pyserial URL); "
+            "`benchpour doctor` lists the ports there are."
+        )
+    return asyncio.run(_listen(Listener(scale, profile, _tell_json if as_json else _tell), seconds))
+
+
+class Listener:
+    """A port being listened to: what came, what it means, and where the line stands."""
+
+    def __init__(self, scale: Scale, profile: Profile | None, tell: Tell) -> None:
+        """`tell` gets seconds since the start, raw bytes, and what they were read as."""
+        clock = Clock()
+        self._now, self._began = clock.now_s, clock.now_s()
+        self.decoder: Decoder | Recogniser = Decoder(profile) if profile else Recogniser()
+        self._tell = tell
+        self._rest = b""
+        self._rest_at = 0
+        """Where in the stream the bytes that have not been told yet begin."""
+        self._said: dict[str, str] = {}
+        self.readings = self.garbled = self.bytes = 0
+        self.found = False
+        self.trouble = ""
+        """Why the port cannot be opened, empty once it was open."""
+        self.gave_up = asyncio.Event()
+        try:
+            self.port = ScalePort(
+                scale.url,
+                clock=clock.now_s,
+                on_bytes=self._heard,
+                on_lost=self._lost,
+                on_found=self._found,
+                trials=ways_to_listen(scale, profile),
+                heard=lambda: self.decoder.heard,
+            )
+        except ValueError as error:
+            raise UsageError(
+                f"--scale {scale.url}: {error}. Give a device path or a pyserial URL."
+            ) from None
+
+    def end(self) -> None:
+        """Tell what is left, and what all of it came to."""
+        self._tell_raw(everything=True)
+        shape = self.decoder
+        note = shape.note if isinstance(shape, Recogniser) else f"read as {shape.profile_name}"
+        self._say(
+            "end", f"{self.readings} readings, {self.garbled} damaged, {self.bytes} bytes; {note}"
+        )
+
+    def _heard(self, at_s: float, data: bytes) -> None:
+        self.bytes += len(data)
+        self._rest += data
+        for item in self.decoder.feed(at_s, data) if data else ():
+            self._tell(at_s - self._began, self._raw_of(item), item)
+            self.readings += isinstance(item, Reading)
+            self.garbled += isinstance(item, Garbled)
+        if self.decoder.profile_name is None or len(self._rest) > _LONGEST_RAW:
+            self._tell_raw()
+        self._say("settings", f"listening to {self.port.port} at {self.port.settings}")
+        if self.decoder.profile_name:
+            self._say("shape", f"the line shape is {self.decoder.profile_name}")
+
+    def _raw_of(self, item: Reading | Garbled) -> bytes:
+        """The bytes up to the end of this frame, with any that stand before it untold."""
+        if isinstance(item, Reading):
+            size = item.offset - self._rest_at
+        else:
+            at = self._rest.find(item.data)
+            if at < 0:
+                return item.data
+            size = at + len(item.data)
+        return self._cut(size)
+
+    def _cut(self, size: int) -> bytes:
+        raw, self._rest = self._rest[:size], self._rest[size:]
+        self._rest_at += len(raw)
+        return raw
+
+    def _tell_raw(self, *, everything: bool = False) -> None:
+        """Show whole lines that mean nothing, or not yet."""
+        while self._rest:
+            line = _LINE.match(self._rest)
+            if line is None and not everything:
+                return
+            size = line.end() if line else len(self._rest)
+            self._tell(self._now() - self._began, self._cut(size), None)
+
+    def _lost(self, at_s: float, why: str) -> None:
+        self.decoder.reset(at_s)
+        if self.found:
+            self._say("lost", why)
+            return
+        self.trouble = why
+        self.gave_up.set()
+
+    def _found(self, at_s: float, port: str) -> None:
+        self.found, self.trouble = True, ""
+        self.decoder.reset(at_s)
+        self._said.clear()
+
+    def _say(self, what: str, text: str) -> None:
+        """What is not a frame goes beside the frames, once."""
+        if self._said.get(what) != text:
+            self._said[what] = text
+            print(f"benchpour: {text}", file=sys.stderr, flush=True)
+
+
+async def _listen(listener: Listener, seconds: float | None) -> int:
+    stop = listener.gave_up
+    loop = asyncio.get_running_loop()
+    for sort in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(sort, stop.set)
+    if seconds is not None:
+        loop.call_later(seconds, stop.set)
+    reading = asyncio.create_task(listener.port.run())
+    waiting = asyncio.create_task(stop.wait())
+    await asyncio.wait({reading, waiting}, return_when=asyncio.FIRST_COMPLETED)
+    for task in (reading, waiting):
+        task.cancel()
+    for ended in await asyncio.gather(reading, waiting, return_exceptions=True):
+        if isinstance(ended, Exception):
+            raise ended
+    if listener.trouble:
+        raise ScaleError(listener.trouble)
+    listener.end()
+    if seconds is not None and not listener.bytes:
+        raise ScaleError(
+            f"Nothing came from {listener.port.port} in {seconds:g} s. Is the scale on, the cable "
+            "the right one, and is the scale set to send by itself?"
+        )
+    return 0
+
+
+def _tell(t: float, raw: bytes, item: Reading | Garbled | None) -> None:
+    print(f"{t:8.2f} s  {_decoded(item):<30}  {to_text(raw)}", flush=True)
+
+
+def _tell_json(t: float, raw: bytes, item: Reading | Garbled | None) -> None:
+    row: dict[str, Any] = {"t": round(t, 3), "raw": raw.decode("latin-1")}
+    if isinstance(item, Reading):
+        row |= reading_as_json(item)
+    elif isinstance(item, Garbled):
+        row["garbled"] = item.why
+    print(json.dumps(row), flush=True)
+
+
+def _decoded(item: Reading | Garbled | None) -> str:
+    """What a frame says, in words; nothing for bytes that have not been understood."""
+    if item is None:
+        return ""
+    if isinstance(item, Garbled):
+        return f"damaged: {item.why}"
+    weight = f"{item.text or 'no weight':>9} {item.unit or ''}".rstrip()
+    said = {True: "stable", False: "moving", None: ""}[item.declared]
+    words = ("overload" if item.overload else "", said, "net" if item.net else "")
+    trusted = "at rest" if item.trusted else ""
+    return "  ".join(filter(None, (weight, *words, trusted)))
