@@ -31,7 +31,7 @@ TURN_PER_S = 0.3
 """How often a second a turning flow calms and a calm one turns: openings last some tenths of a
 second, trickles some seconds."""
 
-CALM_G, CALM_SHARE = 0.03, 0.12
+CALM_G, CALM_SHARE = 0.03, 0.08
 """Wander of a calm flow per square root of a second: grams/s, and as a share of the flow."""
 
 TURN_G, TURN_SHARE = 4.0, 2.0
@@ -95,10 +95,10 @@ def struck(flow: Flow, mass_sd_g: float) -> Flow:
 def moments(flow: Flow, after_s: float = 0.0) -> tuple[float, float, float, float, float]:
     """Mass, flow, and var(mass), cov(mass, flow), var(flow), `after_s` later at this flow.
 
-    The likelier filter counts by the square of its odds: a calm flow may always just have begun to
-    turn, unseen; that belongs to the person's scatter and not to every estimate.
+    The likelier filter counts by the fourth power of its odds: a calm flow may always just have
+    begun to turn, unseen; that belongs to the person's scatter and not to every estimate.
     """
-    p, r = flow.calm_odds**2, (1.0 - flow.calm_odds) ** 2
+    p, r = flow.calm_odds**4, (1.0 - flow.calm_odds) ** 4
     p, r = p / (p + r), r / (p + r)
     c, t = flow.calm, flow.turning
     cm, tm = c.m + c.q * after_s, t.m + t.q * after_s

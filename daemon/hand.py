@@ -29,9 +29,9 @@ class Bottle:
     """How one part's bottle pours in this hand.
 
     `ease_lead_s`: from the coarse cue, how long the dump would have to go on at full flow to bring
-    what easing off brought; `ease_spread_s` its scatter. Usual flows, with the scatter of the trickle
-    as a share. `drip_g`: beyond the hand's own, with its variance. `pours`, `dumps`
-    and `eases` stand behind these.
+    what easing off brought; its variance, and its scatter from pour to pour. Usual flows, with the scatter of the trickle
+    as a share. `drip_g`: beyond the hand's own, with its variance. `pours` and
+    `dumps` stand behind these.
     """
 
     part: str
@@ -39,17 +39,22 @@ class Bottle:
     trickle_scatter: float = 0.6
     dump_g_per_s: float = 16.0
     ease_lead_s: float = 0.9
-    ease_spread_s: float = 0.35
+    ease_var: float = 0.35**2
+    ease_scatter_s: float = 0.12
     drip_g: float = 0.0
     drip_var: float = 0.15**2
     pours: int = 0
     dumps: int = 0
-    eases: int = 0
+
+    @property
+    def ease_spread_s(self) -> float:
+        """Standard deviation of the next easing's lead."""
+        return sqrt(self.ease_var + self.ease_scatter_s**2)
 
     @property
     def planned_dump_g_per_s(self) -> float:
         """The dump to plan for; one never seen is dared more with every pour that trickled."""
-        return self.dump_g_per_s if self.dumps else self.dump_g_per_s * 0.75**self.pours
+        return self.dump_g_per_s if self.dumps else self.dump_g_per_s * 0.9**self.pours
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +128,7 @@ def bottle(hand: Hand, part: str) -> Bottle:
         trickle_g_per_s=exp(sum(log(b.trickle_g_per_s) for b in hand.bottles) / n),
         dump_g_per_s=max(16.0, exp(sum(log(b.dump_g_per_s) for b in hand.bottles) / n)),
         ease_lead_s=sum(b.ease_lead_s for b in hand.bottles) / n,
-        ease_spread_s=0.3,
+        ease_var=0.3**2,
     )
 
 
@@ -226,18 +231,22 @@ def learn_dump(hand: Hand, part: str, flow_g_per_s: float) -> Hand:
     return _with_bottle(hand, replace(b, dump_g_per_s=dump, dumps=b.dumps + 1))
 
 
-def learn_ease(hand: Hand, part: str, lead_s: float) -> Hand:
-    """The hand after it eased off with this lead from the coarse cue to a trickle."""
+def learn_ease(hand: Hand, part: str, lead_s: float, seen_sd_s: float = 0.0) -> Hand:
+    """The hand after it eased off with this lead from the coarse cue to a trickle.
+
+    A constant followed by a Kalman filter; the scatter is what its surprises say.
+    """
     b = bottle(hand, part)
-    gain = 1.0 / min(b.eases + 1.2, 6.0)
-    limit = 3.0 * b.ease_spread_s
-    off = min(max(lead_s - b.ease_lead_s, -limit), limit)
-    spread = sqrt((1.0 - gain) * (b.ease_spread_s**2 + gain * off * off))
+    noise = b.ease_scatter_s**2 + seen_sd_s**2
+    off = min(max(lead_s - b.ease_lead_s, -1.0), 1.0)
+    gain = b.ease_var / (b.ease_var + noise)
+    square = off * off / (b.ease_var + noise)
+    grown = b.ease_scatter_s**2 * (1.0 + 0.15 * (min(square, 6.0) - 1.0))
     b = replace(
         b,
         ease_lead_s=min(max(b.ease_lead_s + gain * off, 0.1), 4.0),
-        ease_spread_s=min(max(spread, 0.08), 1.0),
-        eases=b.eases + 1,
+        ease_var=(1.0 - gain) * b.ease_var + 0.03**2 * max(1.0, square / 3.0),
+        ease_scatter_s=min(max(sqrt(grown), 0.06), 0.5),
     )
     return _with_bottle(hand, b)
 

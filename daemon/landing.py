@@ -14,6 +14,10 @@ from daemon.hand import Grip
 from daemon.scale_traits import ScaleTraits
 
 
+CAREFUL = 1.3
+"""Spreads of the ease-off lead that are left as room: late easing costs grams, early a second."""
+
+
 @dataclass(frozen=True, slots=True)
 class Stream:
     """Mass and flow of the part now, with variances and covariance: what the filter believes."""
@@ -26,11 +30,17 @@ class Stream:
 
 
 def expecting(s: Stream, flow_g_per_s: float, sd_g_per_s: float) -> Stream:
-    """The same, knowing beforehand that the flow is usually so much (one more measurement of it)."""
-    r = s.flow_var + sd_g_per_s * sd_g_per_s
+    """The same, knowing beforehand that the flow is usually so much.
+
+    One more measurement of the flow; the further it lies off what the scale shows, the less it
+    counts, for then this pour is not like the others.
+    """
+    off = flow_g_per_s - s.flow_g_per_s
+    usual = sd_g_per_s * sd_g_per_s
+    far = off * off / max(s.flow_var + usual, 1e-12)
+    r = s.flow_var + usual * max(1.0, far / 2.0) ** 2
     if r <= 0.0:
         return s
-    off = flow_g_per_s - s.flow_g_per_s
     km, kq = s.mass_flow_cov / r, s.flow_var / r
     return Stream(
         s.mass_g + km * off,
@@ -114,11 +124,44 @@ def ease_end_s(grip: Grip) -> float:
     return min(2.0 * lead, lead + 1.0)
 
 
+def easing_g(
+    dump_g_per_s: float, trickle_g_per_s: float, lead_s: float, from_s: float, to_s: float
+) -> float:
+    """Grams between two instants after the coarse cue, if the hand eases off with this lead.
+
+    Full flow during the reaction, then evenly less until the trickle; the mean of that is the
+    lead. Instants in seconds from the cue, negative before it.
+    """
+    reaction = min(0.25, 0.5 * lead_s)
+    ramp = max(2.0 * (lead_s - reaction), 1e-6)
+    excess = max(0.0, dump_g_per_s - trickle_g_per_s)
+
+    def brought(at_s: float) -> float:
+        x = min(max(at_s - reaction, 0.0), ramp)
+        return excess * (min(at_s, reaction) + x - 0.5 * x * x / ramp)
+
+    return brought(to_s) - brought(from_s) + trickle_g_per_s * (to_s - from_s)
+
+
+def ease_lead_s(
+    dump_g_per_s: float, trickle_g_per_s: float, brought_g: float, in_s: float
+) -> float:
+    """The lead of an easing that brought so much within so long after its cue (by bisection)."""
+    low, high = 0.05, 4.0
+    for _ in range(20):
+        middle = 0.5 * (low + high)
+        if easing_g(dump_g_per_s, trickle_g_per_s, middle, 0.0, in_s) < brought_g:
+            low = middle
+        else:
+            high = middle
+    return low
+
+
 def ease_room_g(grip: Grip, t: ScaleTraits, flow_g_per_s: float) -> float:
     """Grams from the coarse cue to the landing: easing off, a trickle long enough, the run-on."""
     trickle = min(grip.trickle_g_per_s, flow_g_per_s)
     excess = flow_g_per_s - trickle
-    easing = excess * (grip.bottle.ease_lead_s + 1.3 * grip.bottle.ease_spread_s)
+    easing = excess * (grip.bottle.ease_lead_s + CAREFUL * grip.bottle.ease_spread_s)
     length = ease_end_s(grip) + judge_s(t, trickle)
     return easing + trickle * length + grip.run_on_g(trickle)
 

@@ -53,6 +53,9 @@ JET_S = 0.06
 AFTER_CUE_S = 0.8
 """Seconds after a stop cue, beside the scale's lag, before a rest can be the landing: reaction."""
 
+UNHEARD_S = 1.0
+"""Seconds beyond the usual run-on after which a pour that still runs is told to stop again."""
+
 SMALL_DUMP = 0.15
 """A dump of less than this share of the target is not worth its cue: straight to the trickle."""
 
@@ -107,6 +110,9 @@ class Pour:
     zone: Zone = Zone.DUMP
     stage: Stage = Stage.FIRST_DROP
     begun_at_s: float | None = None
+    wet: bool = False
+    flows: bool = False
+    """Resin has come since this stage began: one reading showed it (`wet`), and another agreed."""
     from_g: float = 0.0
     """Grams of the part when this stage of pouring began."""
     landing_g: float | None = None
@@ -117,10 +123,10 @@ class Pour:
     fine_cue: Cue | None = None
     ease_cue: Cue | None = None
     """What was believed when the pour should have eased and the scale could show it."""
-    eased: tuple[float, float] | None = None
-    """Trickle flow and lead of easing off, as seen at the stop cue; None while still dumping."""
     top_g_per_s: float = 0.0
     """The fastest flow surely seen in this pour."""
+    main_cut: bool = False
+    """Whether the last stop cue was the main pour's, not a top-up's."""
     over_seen: bool = False
     tainted: bool = False
     """Something but resin touched the pan since the cue: this landing teaches nothing."""
@@ -174,6 +180,7 @@ def on_reading(p: Pour, w: Weighing, hand: Hand) -> tuple[Pour, tuple[PourNews, 
     p = _eased_off(_begun(_with_jump(p, w), w, news), w, grip)
     p = _foreseen(p, w, grip, w.at_s)
     p = _cued(p, w, grip, w.at_s, news)
+    p = _repeated(p, w, grip, news)
     p = _over_seen(p, w, news)
     p = _settled(p, w, hand, news)
     return p, tuple(news)
@@ -223,10 +230,13 @@ def _stream(p: Pour, w: Weighing, grip: Grip, at_s: float) -> Stream:
     mass = p.already_g + p.sign * (w.mass_g - p.base_g) - p.foreign_g
     s = Stream(mass, flow, w.mass_sd_g**2, w.mass_flow_cov, w.flow_sd_g_per_s**2)
     b = grip.bottle
+    if _easing(p, w, grip, at_s):
+        return _easing_stream(p, s, w, grip, at_s)
     if p.zone is Zone.DUMP:
-        if b.dumps > 0 and flow > 0.15 * b.dump_g_per_s:
-            s = landing.expecting(s, b.dump_g_per_s, 0.4 * b.dump_g_per_s)
-    elif flow > 0.3 * b.trickle_g_per_s and not _easing(p, w, grip, at_s):
+        if flow > 0.15 * b.dump_g_per_s:
+            usual = 0.4 if b.dumps > 0 else 1.2
+            s = landing.expecting(s, b.dump_g_per_s, b.dump_g_per_s * usual)
+    elif flow > 0.3 * b.trickle_g_per_s:
         usual = max(0.2, 1.3 * b.trickle_scatter)
         s = landing.expecting(s, b.trickle_g_per_s, b.trickle_g_per_s * usual)
     return Stream(
@@ -236,6 +246,25 @@ def _stream(p: Pour, w: Weighing, grip: Grip, at_s: float) -> Stream:
         s.mass_flow_cov + ahead * s.flow_var,
         s.flow_var,
     )
+
+
+def _easing_stream(p: Pour, s: Stream, w: Weighing, grip: Grip, at_s: float) -> Stream:
+    """Mass and flow while the hand eases off: what the scale has surely seen, and the usual easing.
+
+    The reading shows the mass of a lag ago; what came since is reckoned from how this hand eases,
+    not from the dump's flow, which the filter goes on believing in for as long. Doubt about the
+    easing is no reason to stop at once: the readings to come will settle it in time.
+    """
+    c = p.coarse_cue
+    assert c is not None and w.at_s is not None
+    dump, trickle, ease = _dump(p), grip.trickle_g_per_s, grip.bottle.ease_lead_s
+    lag = w.scale.total_lag_s
+    seen_s, now_s = w.at_s - lag - c.at_s, at_s - c.at_s
+    seen_g = s.mass_g - s.flow_g_per_s * lag
+    lead = grip.lead_s
+    mass = seen_g + landing.easing_g(dump, trickle, ease, seen_s, now_s)
+    flow = landing.easing_g(dump, trickle, ease, now_s, now_s + lead) / lead
+    return Stream(mass, flow, 0.0, 0.0, 0.0)
 
 
 def _easing(p: Pour, w: Weighing, grip: Grip, at_s: float) -> bool:
@@ -265,8 +294,6 @@ def _foreseen(p: Pour, w: Weighing, grip: Grip, at_s: float) -> Pour:
     if p.goal.fine is not None or p.stage not in (Stage.POURING, Stage.TOP_UP) or flow < 0.1:
         return p
     fine_in = (_aim_g(p, w, grip, s) - lands) / flow
-    if _easing(p, w, grip, at_s):
-        fine_in += _ease_slack_g(w, grip, flow) / flow
     if _dumps(p, grip, flow):
         coarse_in = (p.goal.target_g - landing.ease_room_g(grip, w.scale, flow) - s.mass_g) / flow
         p = replace(p, due_s=at_s + max(0.0, min(coarse_in, fine_in)))
@@ -291,31 +318,27 @@ def _aim_g(p: Pour, w: Weighing, grip: Grip, s: Stream) -> float:
     return p.goal.target_g + landing.aim_error_g(sd, p.goal.tolerance_g, p.goal.risk_pct, least)
 
 
-def _ease_slack_g(w: Weighing, grip: Grip, flow: float) -> float:
-    """How much a landing is overstated while the flow eases and the scale still shows the dump."""
-    late_s = w.scale.total_lag_s + 0.5 * grip.bottle.ease_lead_s
-    return max(0.0, flow - grip.trickle_g_per_s) * late_s
-
-
 def _begun(p: Pour, w: Weighing, news: list[PourNews]) -> Pour:
+    """Note whether resin has come since this stage began, and tell the first drop."""
     assert w.at_s is not None
-    if p.stage is not Stage.FIRST_DROP or not _flows(p, w):
+    if p.stage not in (Stage.FIRST_DROP, Stage.TOP_UP):
+        return p
+    grown = p.actual_g(w) - p.foreign_g - p.from_g
+    noise, d = 4.5 * w.scale.noise_g, w.scale.division_g
+    wet = grown > max(1.2 * d, noise)
+    flows = wet and (p.wet or w.scale.interval_s > 0.3 or grown > 2.5 * d + noise)
+    p = replace(p, wet=wet, flows=p.flows or flows)
+    if p.stage is not Stage.FIRST_DROP or not p.flows:
         return p
     news.append(Begun(w.at_s))
     return replace(p, stage=Stage.POURING, begun_at_s=w.at_s)
-
-
-def _flows(p: Pour, w: Weighing) -> bool:
-    """Whether resin has come since this stage began: more on the reading than noise can show."""
-    grown = p.actual_g(w) - p.foreign_g - p.from_g
-    return grown > max(1.2 * w.scale.division_g, 4.5 * w.scale.noise_g)
 
 
 def _cued(p: Pour, w: Weighing, grip: Grip, at_s: float, news: list[PourNews]) -> Pour:
     """Give the cue that is due: at most the coarse and the fine one."""
     if p.stage not in (Stage.POURING, Stage.TOP_UP):
         return p
-    if p.stage is Stage.TOP_UP and not _flows(p, w):
+    if p.stage is Stage.TOP_UP and not p.flows:
         return p
     s = _stream(p, w, grip, at_s)
     reading, flow = p.actual_g(w), max(0.0, s.flow_g_per_s)
@@ -336,11 +359,25 @@ def _cued(p: Pour, w: Weighing, grip: Grip, at_s: float, news: list[PourNews]) -
         zone=Zone.STOP,
         stage=Stage.CUT,
         fine_cue=Cue(at_s, s.mass_g, flow, landing.state_sd_g(s, grip), raw),
-        eased=_eased(p, s, raw, at_s) if main else None,
+        main_cut=main,
         due_s=None,
         to_stop_s=None,
         tainted=p.foreign_g != 0.0,
     )
+
+
+def _repeated(p: Pour, w: Weighing, grip: Grip, news: list[PourNews]) -> Pour:
+    """Say stop again where the pour runs on although it was told: nobody heard, or not in time."""
+    c = p.fine_cue
+    if w.at_s is None or c is None or p.stage is not Stage.CUT or p.foreign_g != 0.0:
+        return p
+    flow = p.sign * w.flow_g_per_s
+    patience_s = w.scale.total_lag_s + grip.lead_s + 4.0 * grip.spread_s + UNHEARD_S
+    if w.at_s - c.at_s < patience_s or flow < max(0.5, 0.5 * grip.trickle_g_per_s):
+        return p
+    s = _stream(p, w, grip, w.at_s)
+    news.append(StopFine(w.at_s, p.actual_g(w), flow, landing.landing_g(s, grip)))
+    return replace(p, fine_cue=Cue(w.at_s, s.mass_g, flow, raw_g_per_s=flow), tainted=True)
 
 
 def _coarse_is_due(p: Pour, w: Weighing, grip: Grip, s: Stream) -> bool:
@@ -371,18 +408,35 @@ def _eased_off(p: Pour, w: Weighing, grip: Grip) -> Pour:
     return replace(p, ease_cue=Cue(w.at_s, s.mass_g, s.flow_g_per_s))
 
 
-def _eased(p: Pour, s: Stream, raw_flow: float, at_s: float) -> tuple[float, float] | None:
-    """What easing off brought beyond the trickle, as seconds of the dump's excess flow."""
-    c, e = p.coarse_cue, p.ease_cue
-    if c is None:
+def _dump(p: Pour) -> float:
+    """The dump's flow: at the coarse cue, unless that came while the pour was still opening."""
+    seen = p.coarse_cue.flow_g_per_s if p.coarse_cue else 0.0
+    return p.top_g_per_s if p.top_g_per_s > 1.4 * seen else seen
+
+
+def _steady_trickle(p: Pour) -> float | None:
+    """Mean flow of a trickle that ran long enough to be one, else None."""
+    e, f = p.ease_cue, p.fine_cue
+    if e is None or f is None or f.at_s - e.at_s < 0.5:
         return None
-    trickle, mark = max(0.05, raw_flow), Cue(at_s, s.mass_g, raw_flow)
-    if e is not None and at_s - e.at_s > 0.5:
-        trickle, mark = max(0.05, (s.mass_g - e.mass_g) / (at_s - e.at_s)), e
-    if trickle > 0.6 * p.top_g_per_s or trickle > 0.8 * c.flow_g_per_s:
-        return None
-    excess = mark.mass_g - c.mass_g - trickle * (mark.at_s - c.at_s)
-    return (trickle, max(0.0, excess / (c.flow_g_per_s - trickle)))
+    flow = (f.mass_g - e.mass_g) / (f.at_s - e.at_s)
+    return flow if 0.05 < flow < 0.7 * _dump(p) else None
+
+
+def _ease_seen(p: Pour, grip: Grip, actual: float) -> tuple[float, float]:
+    """Lead of this pour's easing off, and how surely (s), from what it brought until it landed."""
+    c, e, f = p.coarse_cue, p.ease_cue, p.fine_cue
+    assert c is not None and f is not None
+    trickle, dump = _steady_trickle(p), _dump(p)
+    if trickle is not None and e is not None:
+        brought, in_s, unsure = e.mass_g - c.mass_g, e.at_s - c.at_s, 0.3
+    else:
+        trickle = min(grip.trickle_g_per_s, 0.7 * dump)
+        in_s = f.at_s - c.at_s + grip.lead_s
+        brought = actual - max(0.0, grip.drip_g) - c.mass_g
+        unsure = 0.3 + 0.3 * trickle * in_s
+    lead = landing.ease_lead_s(dump, trickle, brought, in_s)
+    return lead, unsure / max(dump - trickle, 0.5)
 
 
 def _over_seen(p: Pour, w: Weighing, news: list[PourNews]) -> Pour:
@@ -406,6 +460,8 @@ def _settled(p: Pour, w: Weighing, hand: Hand, news: list[PourNews]) -> Pour:
     shows_s = w.scale.total_lag_s + AFTER_CUE_S
     if p.stage is Stage.CUT and cue is not None and w.at_s - cue.at_s < shows_s:
         return p
+    if p.stage is Stage.TOP_UP and not p.flows:
+        return p
     actual = p.already_g + p.sign * (w.settled_g - p.base_g)
     error = actual - p.goal.target_g
     if p.stage is Stage.CUT:
@@ -421,17 +477,31 @@ def _settled(p: Pour, w: Weighing, hand: Hand, news: list[PourNews]) -> Pour:
         return p
     news.append(Short(w.at_s, actual, -error))
     return replace(
-        p, stage=Stage.TOP_UP, zone=Zone.SHORT, from_g=actual, due_s=None, to_stop_s=None
+        p,
+        stage=Stage.TOP_UP,
+        zone=Zone.SHORT,
+        from_g=actual,
+        wet=False,
+        flows=False,
+        due_s=None,
+        to_stop_s=None,
     )
 
 
 def _learned(p: Pour, w: Weighing, hand: Hand, actual: float, news: list[PourNews]) -> None:
-    assert w.at_s is not None
+    """What this landing teaches: run-on, trickle, and how the hand dumps and eases off.
+
+    A stop that had to be called before the pour had eased says nothing of the run-on.
+    """
     cue, part = p.fine_cue, p.goal.part
-    if cue is None or p.tainted or cue.flow_g_per_s < 0.1:
+    if w.at_s is None or cue is None or p.tainted or cue.flow_g_per_s < 0.1:
         return
-    dumped = p.coarse_cue is not None
-    if not dumped or p.eased is not None or p.goal.fine is not None:
+    trickle = _steady_trickle(p) if p.coarse_cue is not None else cue.raw_g_per_s
+    if p.main_cut and p.coarse_cue is not None:
+        lead, unsure = _ease_seen(p, _grip(p, w, hand), actual)
+        hand = hands.learn_dump(hand, part, _dump(p))
+        hand = hands.learn_ease(hand, part, lead, unsure)
+    if trickle is not None or not p.main_cut or p.goal.fine is not None:
         hand = hands.learn(
             hand,
             part=part,
@@ -440,11 +510,6 @@ def _learned(p: Pour, w: Weighing, hand: Hand, actual: float, news: list[PourNew
             lag_s=w.scale.total_lag_s,
             seen_sd_g=cue.sd_g,
         )
-    if dumped:
-        hand = hands.learn_dump(hand, part, p.top_g_per_s)
-    if p.eased is not None:
-        hand = hands.learn_ease(hand, part, p.eased[1])
-        hand = hands.learn_trickle(hand, part, p.eased[0])
-    elif not dumped:
-        hand = hands.learn_trickle(hand, part, cue.raw_g_per_s)
+    if p.main_cut and trickle is not None:
+        hand = hands.learn_trickle(hand, part, trickle)
     news.append(HandLearned(w.at_s, hand))

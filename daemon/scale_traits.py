@@ -174,21 +174,23 @@ def with_step(
     lag L have a variance L²/2, so L = √(2·variance); their response grows by the share x²/2 in x
     stage times at first, which tells how long before `first_s` the step began; what the mean is
     behind that beyond L is pure delay. Whatever spoils a step (a cup set down slowly, a short pour)
-    lengthens it; so a shorter one is believed at once, a longer one little, a much longer one not.
+    lengthens it; so a much shorter one is believed at once, a longer one not.
     """
-    lag = sqrt(max(2.0 * var_s2, 0.0))
-    x = sqrt(2.0 * min(max(first_share, 0.0), 0.5))
-    began_s = first_s - 0.5 * lag * x * (1.0 + x / 3.0)
-    mean = mean_s - began_s
+    if not (0.0 <= first_share <= 0.7 and var_s2 > 0.0):
+        return t
+    lag = sqrt(2.0 * var_s2)
+    x = sqrt(2.0 * min(first_share, 0.5))
+    mean = mean_s - (first_s - 0.5 * lag * x * (1.0 + x / 3.0))
     if not LAG_LIMITS_S[0] <= mean <= LAG_LIMITS_S[1]:
         return t
     lag = min(max(lag, 0.4 * mean), mean)
     dead = mean - lag + DEAD_S
     if t.steps == 0:
         return replace(t, lag_s=lag, dead_s=dead, steps=1)
-    if mean + DEAD_S > 1.5 * t.total_lag_s + t.interval_s:
+    if lag + dead > 1.2 * t.total_lag_s + 0.3 * t.interval_s:
         return t
-    gain = max(1.0 / (t.steps + 1.0), 0.1)
+    shorter = lag + dead < 0.7 * t.total_lag_s
+    gain = 0.5 if shorter else max(1.0 / (t.steps + 1.0), 0.1)
     return replace(
         t,
         lag_s=t.lag_s + gain * (lag - t.lag_s),

@@ -22,8 +22,10 @@ REST_S = 0.7
 GAP_S = 3.0
 """After a longer silence nothing is known of what happened meanwhile."""
 
-SURPRISE = 6.0
-"""Standard deviations off an opening or easing pour beyond which no pour explains a reading."""
+ODD, SURPRISE = 4.0, 6.0
+"""Standard deviations off an opening or easing pour beyond which a reading is not believed before the
+next one agrees (a digit can be garbled in a frame that looks legal), and beyond which no pour
+explains it."""
 
 POUR_G_PER_S = 120.0
 """No hand pours faster; a display that leaps more shows something else."""
@@ -140,9 +142,12 @@ def weigh(w: Weighing, reading: Reading) -> Weighing:
     if dt < 1e-6:
         return replace(w, gross_g=grams)
     ahead = flows.forecast(w.flow, dt, _stage_s(w.scale), _turn(w))
+    odd = flows.surprise(ahead, grams, _glass(w.scale))
     leap = abs(grams - w.gross_g) if w.gross_g is not None else 0.0
-    if leap > _most_g(w, dt) and flows.surprise(ahead, grams, _glass(w.scale)) > SURPRISE:
-        return _doubted(w, reading, ahead, dt)
+    if odd > ODD and w.doubt is None:
+        return replace(w, doubt=reading)
+    if odd > SURPRISE and leap > _most_g(w, dt):
+        return _disturbed(w, reading, ahead, dt)
     return _accepted(w, reading, ahead, dt)
 
 
@@ -189,8 +194,8 @@ def _glass(t: ScaleTraits) -> Glass:
 def _most_g(w: Weighing, dt: float) -> float:
     """The most that a pour can change the display by in `dt`."""
     size = abs(w.flow_g_per_s)
-    wild = size > 8.0 or _opens(w)
-    fastest = POUR_G_PER_S if wild else 12.0 + 4.0 * size
+    trickles = w.flow is not None and w.flow.calm_odds > 0.8 and size < 8.0 and not _opens(w)
+    fastest = 12.0 + 4.0 * size if trickles else POUR_G_PER_S
     return fastest * dt + 3.0 * w.scale.division_g + 6.0 * w.scale.noise_g
 
 
@@ -209,18 +214,11 @@ def _turn(w: Weighing) -> float:
     return max(turn, flows.OPENING_G) if _opens(w) else turn
 
 
-def _doubted(w: Weighing, reading: Reading, ahead: Flow, dt: float) -> Weighing:
-    """Ignore one unexplained reading; a second one in a row is a disturbance.
-
-    A digit can be garbled in a frame that looks legal; such a reading is as if never sent. Of a
-    disturbance the filter then finds the size by itself.
-    """
-    if w.doubt is None:
-        return replace(w, doubt=reading)
-    assert reading.grams is not None
+def _disturbed(w: Weighing, reading: Reading, ahead: Flow, dt: float) -> Weighing:
+    """Two readings in a row that no pour explains: the filter finds the new load by itself."""
+    assert reading.grams is not None and w.doubt is not None
     size = abs(reading.grams - ahead.calm.m)
     jump = w.jump or Jump(w.mass_g or 0.0, w.flow_g_per_s, w.doubt.at_s, reading.at_s)
-    w = _stepped(w, w.doubt)
     w = replace(w, jump=replace(jump, last_s=reading.at_s), disturbed=True)
     return _accepted(w, reading, flows.struck(ahead, 3.0 * size + w.scale.division_g), dt)
 
@@ -234,9 +232,18 @@ def _accepted(w: Weighing, reading: Reading, ahead: Flow, dt: float) -> Weighing
     block = w.block or Block(reading.at_s, reading.grams, reading.grams)
     if w.block is not None:
         scale, block = scale_traits.with_flicker(scale, w.block, reading.at_s, reading.grams)
+    if w.doubt is not None and abs(reading.grams - w.gross_g) > abs(
+        reading.grams - _shown(w.doubt)
+    ):
+        w = _stepped(w, w.doubt)
     w = replace(w, flow=flow, scale=scale, block=block, doubt=None)
     w = _rested(_stepped(w, reading), reading)
     return _told(_calmed(replace(w, at_s=reading.at_s, gross_g=reading.grams)))
+
+
+def _shown(reading: Reading) -> float:
+    assert reading.grams is not None
+    return reading.grams
 
 
 def _band_g(t: ScaleTraits) -> float:
@@ -287,6 +294,8 @@ def _stepped(w: Weighing, reading: Reading) -> Weighing:
         if at_s - last_s > max(0.3, 4.0 * w.scale.interval_s):
             return w
         step = StepSeen(at_s, grams, level, last_s, level, level, level)
+    elif abs(grams - step.from_g) < max(1.5 * w.scale.division_g, 4.0 * w.scale.noise_g):
+        return replace(w, step=None)
     step = _integrated(step, at_s, grams)
     return replace(w, step=None if at_s - step.first_s > 6.0 else step)
 
@@ -319,6 +328,8 @@ def _taught(t: ScaleTraits, step: StepSeen, grams: float) -> ScaleTraits:
     length = step.last_s - step.first_s
     mean = length - step.area_gs / size
     square = length * length - 2.0 * step.moment_gs2 / size
+    if abs(size) < 15.0 * t.division_g:
+        return scale_traits.with_step(t, -0.5 * t.interval_s, 0.0, mean, 0.5 * mean * mean)
     share = (step.first_g - step.from_g) / size
     return scale_traits.with_step(t, 0.0, share, mean, square - mean * mean)
 

@@ -83,8 +83,8 @@ class SimScale:
         d = self.truth.division_g
         seen = value + self._zero + self._rng.gauss(0.0, self.truth.noise_g)
         grams = round(round(seen / d) * d, 6)
-        self._recent.append(grams)
-        moving = max(self._recent) - min(self._recent) > 1.5 * d
+        self._recent.append(value)
+        moving = max(self._recent) - min(self._recent) > d
         return Shown(now_s + self.truth.dead_s, grams, moving)
 
 
