@@ -8,22 +8,30 @@ from __future__ import annotations
 import difflib
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
 from daemon.bench import Bench, hand_key, hand_of
+from daemon.hand import Hand
 from daemon.logfile import LogError
 from daemon.openings import next_plan
 from daemon.replay import with_recipe
+from daemon.scale_traits import ScaleTraits
 from recipes.model import Chemistry, Cup, Dye, Part, PotLifeAt, Recipe, Stops, Times
 from recipes.toml_file import FileError, problems_of
 
 WRONG_USE = 2
 
-HAND = ("lead_s", "spread_s", "drip_g", "ease_lead_s", "trickle_g_per_s", "dump_g_per_s")
-SCALE = ("lag_s", "dead_s", "division_g", "noise_g")
+
+def _measures(values: Any) -> tuple[str, ...]:
+    """The fields that are one number with a unit, as their names say."""
+    names = [found.name for found in fields(values) if found.type == "float"]
+    return tuple(name for name in names if name.endswith(("_s", "_g")))
+
+
+HAND, SCALE = _measures(Hand), _measures(ScaleTraits)
 _OWN = ("risk_pct", *(f"hand.{name}" for name in HAND), *(f"scale.{name}" for name in SCALE))
 """What is no matter of the recipe: a number each, held for the whole replay."""
 

@@ -365,7 +365,7 @@ class Performance:
                     outlet.play(item.pattern)
             elif tell is not None:
                 tell(item)
-        if self.near:
+        if self.near and not self._replay.over:
             view = self._replay.view(self.now_s())
             for outlet in self.near:
                 outlet.show(view)

@@ -17,7 +17,7 @@ from tempfile import TemporaryDirectory
 from typing import Any
 
 from daemon.bench import Bench
-from daemon.cli_log_export import event_of, export, header_of
+from daemon.cli_log_export import ShapeText, event_of, export, header_of
 from daemon.commander import plain_recipe
 from daemon.effects import Answer, Record, Sound
 from daemon.engine import Decoding, Engine, Opening, Outcome
@@ -129,13 +129,13 @@ class Poured:
         journal.close()
         return folder
 
-    def log(self, batch: int, folder: Path) -> list[str]:
+    def log(self, batch: int, folder: Path, shape_text: ShapeText = lambda name: None) -> list[str]:
         """The log of a batch, by way of a store in `folder` that is made where it is not there."""
         if not (folder / "journal.sqlite").exists():
             self.journal(folder)
         journal = Journal(folder, write=False)
         try:
-            return list(export(journal, batch, lambda name: None))
+            return list(export(journal, batch, shape_text))
         finally:
             journal.close()
 
@@ -158,7 +158,7 @@ def parts_of(
 
 @dataclass(slots=True)
 class SimBench:
-    """A scale of one line shape and a person, before an engine.
+    """A scale of one line shape and a person, before an engine; they accept what is too much.
 
     `shred`: each frame arrives in pieces, cut anywhere. `commands` are (at_s, do) beside those that
     the person gives. `killed_at_s`: the daemon is killed then, and started again `down_s` later.
@@ -168,7 +168,7 @@ class SimBench:
     recipe: Recipe
     seed: int = 1
     scale: ScaleTruth = field(default_factory=ScaleTruth)
-    person: PersonTruth = field(default_factory=PersonTruth)
+    person: PersonTruth = PersonTruth(corrects=False)  # noqa: RUF009 - it is frozen
     streams: Sequence[StreamTruth] = (StreamTruth(),)
     shape: str | Profile = SHAPE
     recognise: bool = False
@@ -257,23 +257,30 @@ class SimBench:
         yield Raw(at_us, frame)
 
 
+ON_THE_READING = {"coarse": 0.6, "fine": 0.985, "tolerance_g": 1.0}
+"""Stops that no learning moves, wide enough that every simulated pour lands: batches end surely."""
+
+
 @cache
 def two_knobs() -> Poured:
     """Two batches of slate knobs on an ordinary scale: poured once, used by many."""
-    return SimBench(slate()).pour(2)
+    return SimBench(slate(stops=ON_THE_READING)).pour(2)
 
 
 @cache
 def one_fill() -> Poured:
-    """A single material to 20 g on a slow scale: a log short enough to be cut everywhere."""
+    """A single material to 40 g on a slow scale: a log short enough to be cut everywhere."""
     stream = StreamTruth(dump_g_per_s=6.0, trickle_g_per_s=1.5)
-    recipe = Recipe.for_fill("A", 20.0, tolerance_g=0.6)
-    return SimBench(recipe, 3, ScaleTruth(rate_hz=3.0), streams=(stream,), limit_s=16.0).pour()
+    recipe = Recipe.for_fill("A", 40.0, tolerance_g=0.6)
+    stops = recipe.stops.model_copy(update={"coarse": 0.7, "fine": 0.97})
+    recipe = recipe.model_copy(update={"stops": stops})
+    return SimBench(recipe, 3, ScaleTruth(rate_hz=3.0), streams=(stream,), limit_s=22.0).pour()
 
 
 def recorded() -> Iterator[str]:
     """The log that `tests/logs` keeps: one batch at five readings a second."""
-    keeper = SimBench(slate(), 2, ScaleTruth(rate_hz=5.0)).pour(after_s=2.0).keeper
+    scale = ScaleTruth(rate_hz=5.0)
+    keeper = SimBench(slate(stops=ON_THE_READING), 2, scale).pour(after_s=2.0).keeper
     before = next(state for state in keeper.entry.states if state.batch == 1)
     header = header_of(before, 1, lambda name: None)
     header = replace(header, note="Simulated: invented recipe, scale, streams and person.")
