@@ -21,6 +21,7 @@ COMMANDS: tuple[tuple[str, str], ...] = (
     ("daemon.cli_recipe", "recipe"),
     ("daemon.cli_scale", "scale"),
     ("daemon.cli_bench", "hand topics doctor schema"),
+    ("daemon.cli_phone", "phone"),
 )
 """Which module has which commands; only the one that is called for is loaded."""
 

@@ -118,11 +118,16 @@ class Broker(_Table):
 
 
 class Phone(_Table):
-    """Where the phone page is served; port 0 takes any that is free."""
+    """Where the phone page is served; port 0 takes any that is free.
+
+    With `certificate` and `key` (PEM files) it is served by https.
+    """
 
     address: Line = "127.0.0.1"
     port: Annotated[int, Field(ge=0, le=65535)] = 8787
     off: bool = False
+    certificate: str = ""
+    key: str = ""
 
 
 class Sound(_Table):
@@ -191,7 +196,13 @@ _KNOWN: dict[KeyPath, tuple[str, ...]] = {
     (): tuple(Config.model_fields),
     **{(name,): tuple(table.model_fields) for name, table in TABLES.items()},
 }
-_PATHS = (("store", "dir"), ("recipes", "dir"), ("broker", "password_file"))
+_PATHS = (
+    ("store", "dir"),
+    ("recipes", "dir"),
+    ("broker", "password_file"),
+    ("phone", "certificate"),
+    ("phone", "key"),
+)
 
 
 def load_config(path: Path | None = None, options: Mapping[str, Any] | None = None) -> Config:

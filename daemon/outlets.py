@@ -5,6 +5,7 @@ Owns the wiring of the far outlets only. A broker that cannot be had is said and
 
 from __future__ import annotations
 
+import asyncio
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -24,8 +25,37 @@ ACKED = "mqtt.acked"
 
 async def serve_outlets(running: Running) -> None:
     """Have broker and page until cancelled; trouble is told to the person, never raised."""
-    if not running.options.with_broker:
-        return
+    async with asyncio.TaskGroup() as group:
+        group.create_task(_have_broker(running), name="broker")
+        if not running.options.config.phone.off:
+            group.create_task(_have_page(running), name="page")
+
+
+async def _have_page(running: Running) -> None:
+    from daemon.page import Page, PageError
+    from daemon.page_tls import TlsError, tls_of
+    from daemon.pairing_store import Pairing
+
+    config = running.options.config
+    try:
+        page = Page(
+            config.phone,
+            Pairing(running.store),
+            lambda: running.endpoint,
+            running.health,
+            config.bench,
+            tls=tls_of(config.phone),
+        )
+        running.asks["phone"] = page.handle_phone
+        async with page.serve():
+            running.page = page
+            await asyncio.Event().wait()
+    except (PageError, TlsError) as error:
+        running.said.say(str(error))
+        running.phone_note = "phone: off"
+
+
+async def _have_broker(running: Running) -> None:
     config = running.options.config
     password_file = config.broker.password_file
     try:
@@ -51,6 +81,7 @@ async def _serve(running: Running, broker: OpenBroker) -> None:
     for warning in broker.warnings:
         running.said.say(warning)
     running.broker_note = broker.note
+    running.endpoint = broker.endpoint
     link = _link(running, broker)
     running.link = link
     running.loop.far.append(link)

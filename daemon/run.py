@@ -52,8 +52,6 @@ class RunOptions:
     """How many times as fast as the machine's clock `clock` runs."""
     until_done: bool = False
     """End by itself once everything that was asked for is poured: a `fill`, the demo."""
-    with_broker: bool = True
-    with_page: bool = True
 
 
 @dataclass(slots=True)
@@ -128,6 +126,9 @@ class Running:
         self.broker_note = ""
         self.phone_note = ""
         self.link: Any = None
+        self.page: Any = None
+        self.endpoint: Any = None
+        """The broker in use, None while there is none."""
         self.asks: dict[str, Callable[[dict[str, Any]], Awaitable[dict[str, Any]]]] = {}
         """Other requests on the control socket, by their one distinguishing member."""
 
@@ -140,7 +141,28 @@ class Running:
         """What stands beside the bench on the screen."""
         trouble = (self.loop.trouble,) if self.loop.trouble else ()
         note = self.link.note if self.link is not None else self.broker_note
-        return Notes(note, self.phone_note, (*self.said.current(), *trouble))
+        phone = self.phone_note
+        if self.page is not None:
+            phone = f"phone: {', '.join(self.page.phones) or self.page.url}"
+        return Notes(note, phone, (*self.said.current(), *trouble))
+
+    def health(self) -> dict[str, Any]:
+        """What `/healthz` says: fine, or each thing that is not."""
+        scale = self.bench.link
+        wrong = {
+            "scale": "" if scale.state == "ok" else scale.why or "nothing heard yet",
+            "journal": self.loop.trouble,
+            "broker": self._broker_trouble(),
+        }
+        found = {name: why for name, why in wrong.items() if why}
+        return {"ok": not found} | found
+
+    def _broker_trouble(self) -> str:
+        if self.options.config.broker.url == "none":
+            return ""
+        if self.link is None:
+            return self.broker_note or "not there yet"
+        return "" if self.link.connected else str(self.link.note)
 
     async def run(self, port: Callable[[Running], Coroutine[Any, Any, None]]) -> None:
         """Start everything, run until `stop` is set, and leave everything journaled.
@@ -252,7 +274,11 @@ class Running:
         def pressed(do: dict[str, Any]) -> None:
             self.commander.heard({"id": "key"} | do, "key", self._key_answer)
 
-        keys = Keys(sys.stdin, self.timeline.now_s, pressed, self.said.say, self.stop.set)
+        def note(sentence: str) -> None:
+            self.said.say(sentence)
+            self._refresh()
+
+        keys = Keys(sys.stdin, self.timeline.now_s, pressed, note, self.stop.set)
         if keys.open():
             stack.callback(keys.close)
             self.loop.near.append(_Watcher(keys.show))

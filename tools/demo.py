@@ -166,7 +166,6 @@ async def _work(args: argparse.Namespace, config: Config, recipe: Recipe, store:
         recipe=recipe,
         batches=args.batches,
         console=args.console,
-        with_page=False,
         clock=QuickClock(args.speed),
         speed=args.speed,
     )
