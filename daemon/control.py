@@ -48,6 +48,8 @@ async def serve(folder: Path, handle: Handle) -> AsyncIterator[None]:
         open_lines.add(task)
         try:
             await _talk(reader, writer, handle)
+        except asyncio.CancelledError:
+            pass  # the daemon ends; the other side sees the line close
         finally:
             open_lines.discard(task)
             writer.close()

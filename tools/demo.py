@@ -43,12 +43,18 @@ class QuickClock(Clock):
 
     def __init__(self, speed: float) -> None:
         """Start at the machine's own time."""
+        self._speed = 1.0
+        self._from_us = super().now_us()
+        self._wall_offset_us = super().wall_offset_us()
         self._speed = speed
-        self._from_us = Clock.now_us(self)
 
     def now_us(self) -> int:
         """Microseconds, sped up."""
         return self._from_us + round((super().now_us() - self._from_us) * self._speed)
+
+    def wall_offset_us(self) -> int:
+        """The wall clock of the demo runs as fast as the demo."""
+        return self._wall_offset_us
 
 
 class Caster(SimPerson):
