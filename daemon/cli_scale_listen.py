@@ -7,6 +7,7 @@ same trying of line settings, so that what is seen here is what the daemon would
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import re
 import signal
@@ -29,12 +30,14 @@ from drivers.stream_decode import reading_as_json
 
 _LINE = re.compile(rb"[^\r\n\x03]{0,63}(?:\r\n|\n\r|[\r\n\x03])|[^\r\n\x03]{64}")
 _LONGEST_RAW = 1024
+LOOK_EVERY_S = 0.25
+"""How often it is looked whether silence has lasted long enough."""
 
 Tell = Callable[[float, bytes, Reading | Garbled | None], None]
 
 
 def ways_to_listen(scale: Scale, profile: Profile | None) -> tuple[Trial, ...]:
-    """The ways to listen: by the settings of the configuration, else those of the shape, else all common."""
+    """Settings of the line to try: the configured, else those of the shape, else all common."""
     trials = trials_for(profile) if profile else trials_for_any(known_profiles())
     if not scale.baud and not scale.framing:
         return trials
@@ -50,27 +53,40 @@ def listen(scale: Scale, profile: Profile | None, seconds: float | None, *, as_j
             "No scale is named. Give --scale /dev/serial/by-id/… (or another pyserial URL); "
             "`benchpour doctor` lists the ports there are."
         )
-    return asyncio.run(_listen(Listener(scale, profile, _tell_json if as_json else _tell), seconds))
+    tell = _tell_json if as_json else _tell
+    return asyncio.run(_listen(Listener(scale, profile, tell, _say), seconds))
+
+
+def _say(note: str) -> None:
+    """What is not a frame goes beside the frames."""
+    print(f"benchpour: {note}", file=sys.stderr, flush=True)
 
 
 class Listener:
     """A port being listened to: what came, what it means, and where the line stands."""
 
-    def __init__(self, scale: Scale, profile: Profile | None, tell: Tell) -> None:
-        """`tell` gets seconds since the start, raw bytes, and what they were read as."""
+    def __init__(
+        self, scale: Scale, profile: Profile | None, tell: Tell, say: Callable[[str], None]
+    ) -> None:
+        """Listen to `scale.url`; raises UsageError for one that is none.
+
+        `tell` gets seconds since the start, raw bytes, and what they were read as; `say` a note.
+        """
         clock = Clock()
-        self._now, self._began = clock.now_s, clock.now_s()
+        self.now_s, self._began = clock.now_s, clock.now_s()
         self.decoder: Decoder | Recogniser = Decoder(profile) if profile else Recogniser()
-        self._tell = tell
+        self._tell, self._note = tell, say
         self._rest = b""
         self._rest_at = 0
         """Where in the stream the bytes that have not been told yet begin."""
         self._said: dict[str, str] = {}
         self.readings = self.garbled = self.bytes = 0
-        self.found = False
+        self.found_s: float | None = None
+        """When the port was opened, on the clock of `now_s`; None before."""
         self.trouble = ""
         """Why the port cannot be opened, empty once it was open."""
-        self.gave_up = asyncio.Event()
+        self.news = asyncio.Event()
+        """Set whenever something came, or the port is not to be had."""
         try:
             self.port = ScalePort(
                 scale.url,
@@ -98,15 +114,20 @@ class Listener:
     def _heard(self, at_s: float, data: bytes) -> None:
         self.bytes += len(data)
         self._rest += data
+        self.news.set()
         for item in self.decoder.feed(at_s, data) if data else ():
             self._tell(at_s - self._began, self._raw_of(item), item)
             self.readings += isinstance(item, Reading)
             self.garbled += isinstance(item, Garbled)
         if self.decoder.profile_name is None or len(self._rest) > _LONGEST_RAW:
             self._tell_raw()
-        self._say("settings", f"listening to {self.port.port} at {self.port.settings}")
         if self.decoder.profile_name:
             self._say("shape", f"the line shape is {self.decoder.profile_name}")
+
+    def say_settings(self) -> None:
+        """Say which line settings are in use, and each time others are tried."""
+        if self.found_s is not None:
+            self._say("settings", f"listening to {self.port.port} at {self.port.settings}")
 
     def _raw_of(self, item: Reading | Garbled) -> bytes:
         """The bytes up to the end of this frame, with any that stand before it untold."""
@@ -131,43 +152,58 @@ class Listener:
             if line is None and not everything:
                 return
             size = line.end() if line else len(self._rest)
-            self._tell(self._now() - self._began, self._cut(size), None)
+            self._tell(self.now_s() - self._began, self._cut(size), None)
 
     def _lost(self, at_s: float, why: str) -> None:
         self.decoder.reset(at_s)
-        if self.found:
+        if self.found_s is not None:
             self._say("lost", why)
             return
         self.trouble = why
-        self.gave_up.set()
+        self.news.set()
 
     def _found(self, at_s: float, port: str) -> None:
-        self.found, self.trouble = True, ""
+        self.found_s, self.trouble = at_s, ""
         self.decoder.reset(at_s)
         self._said.clear()
 
     def _say(self, what: str, text: str) -> None:
-        """What is not a frame goes beside the frames, once."""
+        """Say this once, until something else is to be said about the same thing."""
         if self._said.get(what) != text:
             self._said[what] = text
-            print(f"benchpour: {text}", file=sys.stderr, flush=True)
+            self._note(text)
 
 
-async def _listen(listener: Listener, seconds: float | None) -> int:
-    stop = listener.gave_up
-    loop = asyncio.get_running_loop()
-    for sort in (signal.SIGINT, signal.SIGTERM):
-        loop.add_signal_handler(sort, stop.set)
-    if seconds is not None:
-        loop.call_later(seconds, stop.set)
+async def hear(listener: Listener, enough: Callable[[], bool], seconds: float | None) -> None:
+    """Listen until `enough`, for so long, or until the port turns out not to be had."""
+
+    async def wait() -> None:
+        while not listener.trouble and not enough():
+            listener.news.clear()
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(listener.news.wait(), LOOK_EVERY_S)
+            listener.say_settings()
+
     reading = asyncio.create_task(listener.port.run())
-    waiting = asyncio.create_task(stop.wait())
-    await asyncio.wait({reading, waiting}, return_when=asyncio.FIRST_COMPLETED)
+    waiting = asyncio.create_task(wait())
+    await asyncio.wait({reading, waiting}, timeout=seconds, return_when=asyncio.FIRST_COMPLETED)
     for task in (reading, waiting):
         task.cancel()
     for ended in await asyncio.gather(reading, waiting, return_exceptions=True):
         if isinstance(ended, Exception):
             raise ended
+
+
+async def _listen(listener: Listener, seconds: float | None) -> int:
+    stopped: list[bool] = []
+
+    def stop() -> None:
+        stopped.append(True)
+        listener.news.set()
+
+    for sort in (signal.SIGINT, signal.SIGTERM):
+        asyncio.get_running_loop().add_signal_handler(sort, stop)
+    await hear(listener, lambda: bool(stopped), seconds)
     if listener.trouble:
         raise ScaleError(listener.trouble)
     listener.end()

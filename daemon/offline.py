@@ -13,7 +13,6 @@ from typing import Any
 
 from daemon import control
 from daemon.batch import Phase
-from daemon.bench import Bench
 from daemon.clock import Clock, Ticks, Timeline
 from daemon.effects import Answer, Record
 from daemon.engine import Decoding, Engine, Opening, Outcome
@@ -30,15 +29,15 @@ class OfflineError(Exception):
     """The store cannot be acted on now; the text says why and what to do."""
 
 
-def look(folder: Path, profile: str = "") -> Bench:
+def look(folder: Path, profile: str = "") -> Restart:
     """The bench as its journal has it, whether a daemon runs on the store or not.
 
-    `profile` is the one that the settings name, for a scale whose line shape does not ship. Raises
-    JournalError where there is no journal or it cannot be read.
+    Nothing that fell due since is in it. `profile` is the one that the settings name, for a scale
+    whose line shape does not ship. Raises JournalError where there is no journal to be read.
     """
     journal = Journal(folder, write=False)
     try:
-        return _rebuilt(journal, profile).engine.bench
+        return _rebuilt(journal, profile)
     finally:
         journal.close()
 
