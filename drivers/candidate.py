@@ -59,8 +59,7 @@ class Candidate:
 
     def take(self, data: bytes, stamp: Callable[[], float]) -> list[tuple[Frame, Item | None]]:
         """Let the shape read `data`: the legal frames and their readings."""
-        heard = [pair for pair in self.decoder.step(data, stamp) if pair[0].parsed]
-        return heard
+        return [pair for pair in self.decoder.step(data, stamp) if pair[0].parsed]
 
     def count(self, frame: Frame, item: Item | None) -> None:
         """Take a legal frame as evidence, in order."""

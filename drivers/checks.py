@@ -52,7 +52,7 @@ RULES: dict[str, Callable[[bytes], int]] = {
 
 
 def check_value(rule: str, data: bytes, *, modulus: int, complement: str, add: int) -> int:
-    """The check over `data`: rule, then complement (none, ones, twos), plus `add`, modulo `modulus`."""
+    """The check over `data`: by `rule`, complemented, modulo `modulus`, plus `add`."""
     value = RULES[rule](data)
     if complement == "ones":
         value = ~value
@@ -62,7 +62,7 @@ def check_value(rule: str, data: bytes, *, modulus: int, complement: str, add: i
 
 
 def encode_check(value: int, code: str, width: int) -> bytes:
-    """`value` as it stands in the frame: raw bytes (low or high first), hexadecimal or decimal digits."""
+    """`value` as it stands in a frame: bytes (low or high first), hexadecimal or decimal digits."""
     if code == "hex":
         return f"{value:0{width}x}".encode()[-width:]
     if code == "HEX":

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from typing import Any
 
 from drivers.facts import Parsed
-from drivers.frame_shape import CompiledProfile
+from drivers.frame_shape import compile_profile
 from drivers.frames import Frame, FrameReader
 from drivers.reading import Garbled, Reading
 from drivers.scale_profile import Profile
@@ -40,7 +40,7 @@ class Decoder:
         offset: int = 0,
     ) -> None:
         self.profile = profile
-        self._reader = FrameReader(CompiledProfile(profile), offset)
+        self._reader = FrameReader(compile_profile(profile), offset)
         self._trust = Trust(profile.trust)
         self._unit = unit or profile.unit
         self._carry = carry_unit

@@ -1,4 +1,4 @@
-"""What one frame says, gathered from its fields, and the checks of those sayings against each other.
+"""What one frame says, gathered from its fields, and whether all of it can be true.
 
 Owns the vocabulary's rules (what contradicts what, what takes a weight away); does not know which
 column or bit a saying came from.

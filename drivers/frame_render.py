@@ -9,25 +9,19 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from drivers.facts import Parsed
-from drivers.frame_shape import (
-    CompiledProfile,
-    Piece,
-    bit_words,
-    check_bytes,
-    layout_pieces,
-)
+from drivers.field_readers import bit_words, check_bytes
+from drivers.frame_shape import Piece, compile_profile, layout_pieces
 from drivers.notation import to_bytes
 from drivers.number_text import write_number
-from drivers.scale_profile import (
+from drivers.profile_fields import (
     AnyField,
     BitsField,
     CheckField,
     FlagField,
-    Form,
     NumberField,
-    Profile,
     UnitField,
 )
+from drivers.scale_profile import Form, Profile
 
 _SPELLED = {"pcs": "PC", "gr": "GN", "gr?": "gr"}
 _QUIET = {"any"}
@@ -75,7 +69,7 @@ class Renderer:
 
     def __init__(self, profile: Profile) -> None:
         self._profile = profile
-        self._shape = CompiledProfile(profile)
+        self._shape = compile_profile(profile)
         self._forms = [(form, self._lines(form)) for form in profile.form]
         self._bits: dict[int, dict[int, frozenset[str]]] = {}
 
@@ -91,9 +85,9 @@ class Renderer:
     ) -> bytes:
         """The frame for the signed decimal `text` in `unit`.
 
-        `overload` is empty, "over" or "under". `family` picks one of the profile's families. A shape
-        that sends no weight while it moves gives the frame it sends instead. Raises ValueError where
-        the shape cannot say this.
+        `overload` is empty, "over" or "under". `family` picks one of the profile's families. A
+        shape that sends no weight while it moves gives the frame it sends instead. Raises
+        ValueError where the shape cannot say this.
         """
         wanted = Wanted(text, unit, stable, net, overload)
         frame = self._first(wanted, family, weightless=False)

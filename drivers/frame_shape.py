@@ -7,32 +7,16 @@ stream is cut into frames (`frames`), nor what came before this frame.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 
-from drivers.checks import check_value, encode_check
 from drivers.facts import Gathered, Parsed
+from drivers.field_readers import UNIT_CHARS, ReadField, field_bytes, field_reader
 from drivers.notation import to_bytes
-from drivers.number_text import field_class, number_reader
-from drivers.scale_profile import (
-    AnyField,
-    AnyOfFields,
-    BitsField,
-    CheckField,
-    FlagField,
-    Form,
-    NumberField,
-    Profile,
-    ProfileError,
-    UnitField,
-)
-from drivers.units import unit_named
-
-ReadField = Callable[[bytes, Gathered, bytes, int], str | None]
-"""(the field's bytes, where to put what they say, the whole frame, the field's column) -> why not."""
+from drivers.profile_fields import AnyOfFields, BitsField, CheckField, FlagField, UnitField
+from drivers.scale_profile import Form, Profile, ProfileError
 
 _PLACE = re.compile(r"\{(\w+)(?::(\d+)(?:-(\d+))?)?\}")
-_UNIT_CHARS = r"A-Za-z%:/"
 _CACHED_FRAMES = 512
 _BLOCK_LIMIT = 1024
 
@@ -84,7 +68,7 @@ class CompiledLayout:
     readers: tuple[tuple[ReadField, tuple[int, ...]], ...]
 
     def gather(self, found: re.Match[bytes], into: Gathered) -> str | None:
-        """Put what the matched fields say into `into`; the reason where one of them is not legal."""
+        """Put what the matched fields say into `into`; the reason where one is not legal."""
         frame = found[0]
         for read, groups in self.readers:
             raw = found[groups[0]] if len(groups) == 1 else b"".join(found[n] for n in groups)
@@ -109,7 +93,9 @@ def _compile_layout(pieces: list[Piece], start: bytes = b"", end: bytes = b"") -
             f"{{{piece.least},{piece.most}}}" if piece.most > piece.least else f"{{{piece.least}}}"
         )
         expression += b"(" + f"{_class_of(piece)}{width}".encode("latin-1") + b")"
-    readers = tuple((_reader(fields[name]), tuple(numbers)) for name, numbers in groups.items())
+    readers = tuple(
+        (field_reader(fields[name]), tuple(numbers)) for name, numbers in groups.items()
+    )
     return CompiledLayout(re.compile(expression + re.escape(end), re.DOTALL), readers)
 
 
@@ -118,141 +104,8 @@ def _class_of(piece: Piece) -> str:
     field = piece.field
     assert field is not None
     if isinstance(field, UnitField) and piece.least < piece.most and field.blank is None:
-        return f"[{_UNIT_CHARS}]"
+        return f"[{UNIT_CHARS}]"
     return field_bytes(field)
-
-
-def field_bytes(field: AnyOfFields) -> str:
-    """The character class of the bytes that a field can hold."""
-    match field:
-        case NumberField():
-            return field_class(field)
-        case UnitField():
-            return f"[ {_UNIT_CHARS}]"
-        case AnyField():
-            return r"[\x00-\xff]" if field.chars == "any" else f"[{field.chars}]"
-        case BitsField():
-            return "[" + "".join(f"\\x{code:02x}" for code in _legal_bytes(field)) + "]"
-        case FlagField(otherwise=None):
-            codes = {code for key in field.map for code in to_bytes(key)}
-            return "[" + "".join(f"\\x{code:02x}" for code in sorted(codes)) + "]"
-        case FlagField(bytes_too=False):
-            return "[ -~]"
-        case CheckField(code="hex" | "HEX" | "decimal"):
-            return "[0-9A-Fa-f]"
-    return r"[\x00-\xff]"
-
-
-def _legal_bytes(field: BitsField) -> list[int]:
-    fixed = [(7 - n, bit) for n, bit in enumerate(field.fixed) if bit != "."]
-    return [code for code in range(256) if all(code >> n & 1 == int(bit) for n, bit in fixed)]
-
-
-def _reader(field: AnyOfFields) -> ReadField:
-    match field:
-        case NumberField():
-            return _number(field)
-        case FlagField():
-            return _flag(field)
-        case BitsField():
-            return _bits(field)
-        case UnitField():
-            return _unit(field)
-        case CheckField():
-            return lambda raw, _into, frame, at: (
-                None
-                if raw == check_bytes(field, frame[:at], len(raw))
-                else "the check does not fit the frame"
-            )
-    return lambda _raw, _into, _frame, _at: None
-
-
-def check_bytes(field: CheckField, before: bytes, width: int) -> bytes:
-    """The check that belongs behind `before`, which is the frame from its first byte."""
-    covered = before[field.skip : len(before) - field.drop]
-    modulus = field.modulus if not field.rules[0].startswith("crc16") else 65536
-    value = check_value(
-        field.rules[0], covered, modulus=modulus, complement=field.complement, add=field.add
-    )
-    return encode_check(value, field.code, width)
-
-
-def _number(field: NumberField) -> ReadField:
-    read = number_reader(field)
-
-    def put(raw: bytes, into: Gathered, _frame: bytes, _at: int) -> str | None:
-        text = read(raw)
-        if text is None:
-            return "the number is damaged"
-        into.numbers[field.part] = text
-        return None
-
-    return put
-
-
-def _flag(field: FlagField) -> ReadField:
-    words = {to_bytes(key): value for key, value in field.map.items()}
-    otherwise = field.otherwise
-
-    def put(raw: bytes, into: Gathered, _frame: bytes, _at: int) -> str | None:
-        said = words.get(raw, otherwise)
-        if said is None:
-            return "a mark is damaged"
-        into.words.update(said)
-        return None
-
-    return put
-
-
-def _bits(field: BitsField) -> ReadField:
-    said = {code: bit_words(field, code) for code in _legal_bytes(field)}
-
-    def put(raw: bytes, into: Gathered, _frame: bytes, _at: int) -> str | None:
-        words = said[raw[0]]
-        if words is None:
-            return "a status byte is damaged"
-        into.words.update(words)
-        return None
-
-    return put
-
-
-def bit_words(field: BitsField, code: int) -> frozenset[str] | None:
-    """What a status byte says; None where a number in it stands for nothing."""
-    words: set[str] = set()
-    for bit, said in field.set.items():
-        words.update(said if code >> bit & 1 else ())
-    for bit, said in field.clear.items():
-        words.update(() if code >> bit & 1 else said)
-    for part in field.code:
-        low, high = part.span
-        value = code >> low & ((1 << (high - low + 1)) - 1)
-        found = part.map.get(str(value), part.otherwise)
-        if found is None:
-            return None
-        words.update(found)
-    return frozenset(words)
-
-
-def _unit(field: UnitField) -> ReadField:
-    gap = {"right": (" *", ""), "left": ("", " *"), "any": (" *", " *")}[field.align]
-    shape = re.compile(f"{gap[0]}([{_UNIT_CHARS}]+){gap[1]}".encode())
-
-    def put(raw: bytes, into: Gathered, _frame: bytes, _at: int) -> str | None:
-        if not raw.strip(b" "):
-            if field.blank is None:
-                return "the unit is missing"
-            into.words.update(field.blank)
-            return None
-        found = shape.fullmatch(raw)
-        if found is None:
-            return "the unit is damaged"
-        spelled = found[1].decode("ascii")
-        into.words.add(f"unit:{field.names.get(spelled) or unit_named(spelled)}")
-        into.words.update(field.given)
-        return None
-
-    return put
 
 
 @dataclass(frozen=True, slots=True)
@@ -291,7 +144,7 @@ class CompiledForm:
 
 
 class CompiledProfile:
-    """All forms of a profile, ready to read frames; remembers the last frames, which often repeat."""
+    """All forms of a profile, ready to read frames; remembers the last ones, as they repeat."""
 
     def __init__(self, profile: Profile) -> None:
         self.profile = profile
@@ -393,5 +246,11 @@ def _may_hold(profile: Profile, code: int) -> bool:
 
 
 def compile_profile(profile: Profile) -> CompiledProfile:
-    """The profile ready for matching; ProfileError or ValueError where its layouts make no sense."""
-    return CompiledProfile(profile)
+    """The profile ready for matching, made once; it holds no state of any stream.
+
+    Raises ProfileError or ValueError where its layouts make no sense.
+    """
+    if profile.compiled is None:
+        profile.keep_compiled(CompiledProfile(profile))
+    compiled: CompiledProfile = profile.compiled
+    return compiled

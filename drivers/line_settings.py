@@ -103,7 +103,7 @@ def trials_for_any(profiles: Iterable[Profile]) -> tuple[Trial, ...]:
 
 
 def looks(data: bytes) -> str:
-    """What bytes look like: "text", "even" or "odd" (seven bits and parity), "noise", "" if too few.
+    """What bytes look like: "text", "even" or "odd" (parity in bit 7), "noise", "" if too few.
 
     Seven-bit text read as eight bits has the parity of its low bits in bit 7 of every single byte.
     """
@@ -138,7 +138,7 @@ class Trier:
         self._since_s = at_s
 
     def after(self, at_s: float, data: bytes, heard: bool) -> Trial | None:
-        """Take what arrived and whether a scale is being understood; another way to try, or None."""
+        """Take what arrived and whether a scale is understood; another way to try, or None."""
         if self._since_s is None or heard:
             self.begin(at_s)
             return None
@@ -172,9 +172,5 @@ class Trier:
 
     def _with_parity(self, parity: str) -> int | None:
         now = self.current.settings
-        for index, trial in enumerate(self._trials):
-            settings = trial.settings
-            if settings.bits == 7 and settings.baud == now.baud:
-                if settings.parity == parity[0].upper() and trial.request == self.current.request:
-                    return index
-        return None
+        wanted = Trial(LineSettings(now.baud, 7, parity[0].upper(), now.stop), self.current.request)
+        return self._trials.index(wanted) if wanted in self._trials else None

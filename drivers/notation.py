@@ -1,4 +1,4 @@
-"""Bytes written so that a person can read them: `<STX>`, `<CR>`, `<F8>`, and plain characters as they are.
+"""Bytes as a person reads them: `<STX>`, `<CR>`, `<F8>`, plain characters as they are.
 
 Owns the notation and both its directions; does not know what any of the bytes mean.
 """
@@ -7,11 +7,12 @@ from __future__ import annotations
 
 import re
 
-_NAMES = (
-    "NUL SOH STX ETX EOT ENQ ACK BEL BS TAB LF VT FF CR SO SI DLE DC1 DC2 DC3 DC4 NAK SYN ETB CAN "
-    "EM SUB ESC FS GS RS US SP"
-).split()
-_BYTE_OF = {name: code for code, name in enumerate(_NAMES)} | {"DEL": 127}
+_NAMES = """
+    NUL SOH STX ETX EOT ENQ ACK BEL BS TAB LF VT 0C CR SO SI
+    DLE DC1 DC2 DC3 DC4 NAK SYN ETB CAN EM SUB ESC FS GS RS US SP
+"""
+# The form feed goes by its number: its standard name is that of the byte FF in hexadecimal.
+_BYTE_OF = {name: code for code, name in enumerate(_NAMES.split())} | {"DEL": 127}
 _NAME_OF = {code: f"<{name}>" for name, code in _BYTE_OF.items() if name != "SP"}
 _TOKEN = re.compile(r"<([A-Z][A-Z0-9]{1,2}|[0-9A-F]{2})>")
 

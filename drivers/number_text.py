@@ -10,7 +10,7 @@ import re
 from collections.abc import Callable
 
 from drivers.facts import shifted
-from drivers.scale_profile import NumberField
+from drivers.profile_fields import NumberField
 
 ReadNumber = Callable[[bytes], str | None]
 _PLAIN = b"0123456789"
@@ -27,7 +27,7 @@ def field_class(number: NumberField) -> str:
 
 
 def number_reader(number: NumberField) -> ReadNumber:
-    """A function from the field's bytes to signed decimal text, None where they are no such number."""
+    """A function from the field's bytes to signed decimal text, None where they are no number."""
     if number.code != "text":
         return lambda raw: _from_binary(number, raw)
     pattern = re.compile(_pattern(number).encode())

@@ -1,7 +1,7 @@
 """Works out, live, which known line shape a scale speaks, and reads it from then on.
 
-Owns the contest between the shapes and when it is decided. Does not know ports or line settings, and
-asks no clock. A shape that nobody has described is not its business (`scale_learn`).
+Owns the contest between the shapes and when it is decided. Does not know ports or line settings,
+and asks no clock. A shape that nobody has described is not its business (`scale_learn`).
 """
 
 from __future__ import annotations
@@ -18,11 +18,11 @@ from drivers.reading import Reading
 from drivers.scale_profile import Profile, known_profiles
 
 _NEAR = 0.75
-"""A shape that explains less than this share of what the best one explains is out of the contest."""
+"""A shape that explains less than this share of what the best one does is out of the contest."""
 _MISSES = 2
 """Readings missed against a rival after which a shape is out: one may be a damaged line."""
 _PATIENCE_BYTES = 4096
-"""After so many bytes without a decision the contest begins anew, so that old damage is forgotten."""
+"""After so many bytes without a decision the contest begins anew: old damage is forgotten."""
 _SETTLED_BYTES = 400
 """So many bytes after a new beginning at least before a recognised shape is given up again."""
 _SHOWN = 48
@@ -90,7 +90,7 @@ class Recogniser:
 
     @property
     def confidence(self) -> float:
-        """0 to 1: the share of the bytes that the shape explains, divided among the shapes that fit."""
+        """0 to 1: the share of the bytes that is explained, divided among the shapes that fit."""
         if self._chosen:
             return self._evidence
         leaders = self._leaders()

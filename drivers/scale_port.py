@@ -25,6 +25,7 @@ REOPEN_S = 0.5
 """Between two attempts to open a port that is not there."""
 _TURN_S = 0.05
 """The longest wait for bytes; a turn of the reader. Bytes that are there end it at once."""
+_WRITE_S = 1.0
 _STALLED_S = 1.5
 """A reader that was held up this long finds old bytes: they must not pass as current."""
 _CHUNK = 512
@@ -75,6 +76,11 @@ class ScalePort:
     def settings(self) -> LineSettings:
         """The line settings in use."""
         return self._trial.settings
+
+    @property
+    def waiting(self) -> int:
+        """Pieces that have arrived and wait for the program to take them."""
+        return len(self._inbox)
 
     async def run(self) -> None:
         """Read until cancelled. Raises what a callback raised."""
@@ -157,6 +163,7 @@ class ScalePort:
         port = found_again(self.url, self._identity) if is_local(self.url) else self.url
         self.port = port
         device = serial.serial_for_url(port, do_not_open=True, timeout=_TURN_S, exclusive=True)
+        device.write_timeout = _WRITE_S if is_local(port) else None
         _apply(device, self._trial.settings)
         try:
             device.open()
@@ -188,11 +195,11 @@ class ScalePort:
                 turned_s = self._clock()
             data = _whole(device)
             at_s = self._clock()
-            if at_s - turned_s > _STALLED_S and data:
+            if at_s - turned_s > _STALLED_S:
                 _drain(device)
                 self._say_stalled(at_s - turned_s)
                 data = b""
-            turned_s = self._clock()
+            turned_s = at_s
             if data or at_s - told_s >= REOPEN_S:
                 told_s = at_s
                 self._say_bytes(at_s, data)
@@ -248,7 +255,7 @@ def _plain(settings: LineSettings) -> LineSettings:
 
 
 def _drain(device: serial.Serial) -> None:
-    """Throw away what was sent before now: clearing reaches only this computer's side of a cable."""
+    """Throw away what was sent before now; clearing reaches only this side of the cable."""
     device.reset_input_buffer()
     device.read(_BACKLOG)
 
@@ -264,7 +271,7 @@ def _close_to_others(device: serial.Serial, port: str) -> None:
 
 
 def _keep_alive(device: serial.Serial) -> None:
-    """Let a dead network connection be noticed within some ten seconds; a silent one tells nothing."""
+    """Let a dead network connection be noticed within some ten seconds; silence tells nothing."""
     link = getattr(device, "_socket", None)
     if isinstance(link, socket.socket):
         link.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)

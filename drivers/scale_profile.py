@@ -10,35 +10,23 @@ import re
 import tomllib
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
-from pydantic import (
-    BaseModel,
-    BeforeValidator,
-    ConfigDict,
-    Field,
-    PrivateAttr,
-    ValidationError,
-    field_validator,
-    model_validator,
+from pydantic import Field, PrivateAttr, ValidationError, model_validator
+
+from drivers.profile_fields import (
+    AnyField,
+    AnyOfFields,
+    Notated,
+    NumberField,
+    Strict,
+    UnitField,
+    Words,
 )
-
-from drivers.checks import RULES
-from drivers.notation import to_bytes
-
-FACTS = frozenset("stable moving gross net plus minus over under out status other any".split())
-"""The words a mark can stand for.
-
-`over`, `under` and `out` (direction not given) mean: no weight, overload. `status` means: no weight.
-`other` means: a legal line that is not the weight on the pan. Beside these, `unit:g` names the unit,
-`unit-otherwise:lb` does so unless another field does, `decimals:2` moves the point (`decimals:-1`
-appends a zero). `any` means nothing.
-"""
 
 if TYPE_CHECKING:
     from drivers.frame_render import Renderer
 
-_WORD = re.compile(r"unit:[^\s]+|unit-otherwise:[^\s]+|decimals:-?\d")
 _FOLDER = Path(__file__).parent / "profiles"
 
 
@@ -46,163 +34,7 @@ class ProfileError(Exception):
     """A profile that is not there or not right; the message says which file, which key and why."""
 
 
-def _words(value: object) -> object:
-    """Accept "stable gross" for a list of words, and refuse a word that means nothing."""
-    if not isinstance(value, str):
-        return value
-    words = tuple(value.split())
-    for word in words:
-        if word not in FACTS and not _WORD.fullmatch(word):
-            raise ValueError(
-                f"{word!r} is not one of {', '.join(sorted(FACTS))}, unit:…, decimals:…"
-            )
-    return words
-
-
-def _notated(value: object) -> object:
-    return to_bytes(value) if isinstance(value, str) else value
-
-
-Words = Annotated[tuple[str, ...], BeforeValidator(_words)]
-Notated = Annotated[bytes, BeforeValidator(_notated)]
-
-
-class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=False)
-
-
-class NumberField(_Strict):
-    """Digits. Width comes from the layout."""
-
-    kind: Literal["number"] = "number"
-    part: Literal["weight", "net", "gross", "tare", "pounds", "ounces"] = "weight"
-    """`weight` is the weight on the pan; gross, tare and net of one frame are checked against one
-    another; pounds and ounces add up to one weight."""
-    sign: Literal["none", "adjacent", "first", "last"] = "adjacent"
-    """Where a minus stands: before the first digit (with zeros for padding that is in place of the
-    first zero); in the field's first column, padding after it; behind the last digit."""
-    plus: bool = False
-    """A plus may stand where the minus does."""
-    pad: Literal[" ", "0", " 0", ""] = " "
-    align: Literal["right", "left", "any"] = "right"
-    point: Literal["", ".", ",", ".,"] = "."
-    whole: bool = True
-    """A number without a point is legal. Where no divisor is known it must be refused."""
-    decimals: int | None = None
-    """Implied decimals where `point` is empty; else the only number of decimals that is legal."""
-    reversed: bool = False
-    """The last digit comes first."""
-    digits: str = "0123456789"
-    """The characters that stand for 0 to 9."""
-    brackets: bool = False
-    """The last digit stands in square brackets: a digit that is not verified."""
-    code: Literal["text", "int-le", "int-be", "uint-le", "uint-be", "bcd-le", "bcd-be"] = "text"
-    """Text, or a binary integer (two's complement or unsigned) or packed decimal digits."""
-
-    @field_validator("digits")
-    @classmethod
-    def _ten(cls, value: str) -> str:
-        if len(set(value)) != 10 or len(value) != 10:
-            raise ValueError("digits must be ten different characters")
-        return value
-
-
-class FlagField(_Strict):
-    """A mark: each text it can hold stands for some words."""
-
-    kind: Literal["flag"] = "flag"
-    map: dict[str, Words]
-    otherwise: Words | None = None
-    """What any other printable text means; without it another text is damage."""
-    bytes_too: bool = False
-    """`otherwise` takes any byte, not only printable ones."""
-
-
-class BitCode(_Strict):
-    """A number in some bits of a byte, and the words it stands for."""
-
-    bits: str
-    map: dict[str, Words]
-    otherwise: Words | None = None
-
-    @property
-    def span(self) -> tuple[int, int]:
-        """Lowest and highest bit."""
-        low, _, high = self.bits.partition("-")
-        return int(low), int(high or low)
-
-
-class BitsField(_Strict):
-    """One byte whose bits are marks."""
-
-    kind: Literal["bits"] = "bits"
-    fixed: str = "........"
-    """Bit 7 first: 0 or 1 where the bit is constant, a point where it is free."""
-    set: dict[int, Words] = Field(default_factory=dict)
-    clear: dict[int, Words] = Field(default_factory=dict)
-    code: list[BitCode] = Field(default_factory=list)
-
-    @field_validator("fixed")
-    @classmethod
-    def _eight(cls, value: str) -> str:
-        if not re.fullmatch("[01.]{8}", value):
-            raise ValueError("fixed must be eight of 0, 1 and a point, bit 7 first")
-        return value
-
-
-class UnitField(_Strict):
-    """The unit, as letters."""
-
-    kind: Literal["unit"] = "unit"
-    align: Literal["right", "left", "any"] = "any"
-    blank: Words | None = None
-    """What an empty unit means; without it an empty unit is damage."""
-    given: Words = ()
-    """What a unit that is there means."""
-    names: dict[str, str] = Field(default_factory=dict)
-    """Spellings of this scale alone: {"gr" = "g"}."""
-
-
-class AnyField(_Strict):
-    """Bytes that are not looked at, as long as they are of the right kind."""
-
-    kind: Literal["any"] = "any"
-    chars: str = " -~"
-    """A character class; "any" takes every byte."""
-    fill: Notated = b""
-    """What a rendered frame has here; default blanks."""
-
-
-class CheckField(_Strict):
-    """Check bytes over what stands before them in the frame."""
-
-    kind: Literal["check"] = "check"
-    rules: list[str]
-    """The rule; where published descriptions disagree, all of them: the one that verifies is kept."""
-    skip: int = 0
-    """Bytes at the start of the frame that are not covered."""
-    drop: int = 0
-    """Bytes right before the check that are not covered."""
-    modulus: int = 256
-    complement: Literal["none", "ones", "twos"] = "none"
-    add: int = 0
-    code: Literal["low-first", "high-first", "hex", "HEX", "decimal"] = "high-first"
-
-    @field_validator("rules")
-    @classmethod
-    def _known(cls, value: list[str]) -> list[str]:
-        if not value or any(rule not in RULES for rule in value):
-            raise ValueError(f"rules must be some of {', '.join(RULES)}")
-        return value
-
-
-AnyOfFields = Annotated[
-    NumberField | FlagField | BitsField | UnitField | AnyField | CheckField,
-    Field(discriminator="kind"),
-]
-
-
-class Line(_Strict):
+class Line(Strict):
     """One line that a printed block may hold."""
 
     layout: str
@@ -210,7 +42,7 @@ class Line(_Strict):
     """Left out when a frame is rendered."""
 
 
-class Form(_Strict):
+class Form(Strict):
     """One shape that a frame of this scale can have."""
 
     layout: str = ""
@@ -232,7 +64,7 @@ class Form(_Strict):
         return self
 
 
-class Request(_Strict):
+class Request(Strict):
     """What to send to a scale that only answers, and how often."""
 
     send: Notated
@@ -241,7 +73,7 @@ class Request(_Strict):
     """Without a request this scale says nothing; False: it may also send by itself."""
 
 
-class TrustRule(_Strict):
+class TrustRule(Strict):
     """When a weight of this scale is held to be at rest."""
 
     agree: int = Field(default=2, ge=2)
@@ -252,7 +84,7 @@ class TrustRule(_Strict):
     """A longer pause than this ends trust: zero and tare may be gone."""
 
 
-class Profile(_Strict):
+class Profile(Strict):
     """How one scale's lines read."""
 
     name: str = Field(pattern=r"^[a-z0-9][a-z0-9-]{0,62}$")
@@ -264,7 +96,7 @@ class Profile(_Strict):
     ignore: Notated = b""
     """Bytes that may stand alone between frames."""
     first: Literal["drop", "keep"] = "drop"
-    """Whether the first line after opening may be believed: only where a cut one cannot look whole."""
+    """Whether the first line after opening counts: only where a cut one cannot look whole."""
     unit: str | None = None
     """The unit of a scale that sends none."""
     recognise: bool = True
@@ -275,6 +107,7 @@ class Profile(_Strict):
     """Fields that all forms share."""
     form: list[Form] = Field(min_length=1)
     _renderer: Any = PrivateAttr(None)
+    _compiled: Any = PrivateAttr(None)
 
     @model_validator(mode="after")
     def _framed(self) -> Profile:
@@ -282,8 +115,17 @@ class Profile(_Strict):
             raise ValueError("a profile needs a start, an end or both")
         return self
 
+    @property
+    def compiled(self) -> Any:
+        """What `frame_shape` made of it, once it has."""
+        return self._compiled
+
+    def keep_compiled(self, compiled: object) -> None:
+        """Keep that for the next time."""
+        self._compiled = compiled
+
     def field(self, form: Form, name: str) -> AnyOfFields:
-        """The field of that name in `form`: its own, the shared one, or the usual one of the name."""
+        """The field of that name in `form`: its own, the shared one, or the name's usual one."""
         if name in form.fields:
             return form.fields[name]
         if name in self.fields:
@@ -343,7 +185,7 @@ def load_profile(name_or_file: str) -> Profile:
     if not path.is_file():
         names = ", ".join(file.stem for file in shipped_files())
         raise ProfileError(
-            f"no line shape is called {name_or_file!r} and there is no such file; known are: {names}"
+            f"no line shape is called {name_or_file!r}, and no such file is there; known: {names}"
         )
     try:
         return parse_profile(path.read_text(encoding="utf-8"), str(path))

@@ -1,7 +1,7 @@
 """Whether a weight may be held to be at rest.
 
-Owns the rules: agreeing frames, wall time, gaps and contradictions. Does not know bytes, and asks no
-clock: the time of each frame is handed in.
+Owns the rules: agreeing frames, wall time, gaps and contradictions. Does not know bytes, and asks
+no clock: the time of each frame is handed in.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ class Trust:
         self._noisy = _NOISY_FRAMES
 
     def doubt(self) -> None:
-        """Begin anew: something happened that may have changed zero, tare or the reading of bytes."""
+        """Begin anew: something happened that may have changed zero, tare or settings."""
         self._weight: tuple[str | None, str | None, bool | None] | None = None
         self._count = 0
         self._since_s = 0.0

@@ -1,4 +1,4 @@
-"""Recorded-style streams of every known line shape, clean and damaged, with what must be read in them.
+"""Streams of every known line shape, clean and damaged, with what must be read in them.
 
 The streams were composed from the public descriptions of the shapes and decoded back with a
 separately written decoder; `data/frames.json.gz` holds them, bytes in hexadecimal.

@@ -1,4 +1,4 @@
-"""Every recorded stream gives the readings it must, in any pieces, and trusts no weight it must not."""
+"""Every stream gives the readings it must, in any pieces, and no weight is trusted wrongly."""
 
 from __future__ import annotations
 

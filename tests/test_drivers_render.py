@@ -1,7 +1,7 @@
-"""Whatever a shape can say is read back as it was said; whatever happens to its bytes, no wrong weight.
+"""What a shape says is read back as it was said; whatever happens to its bytes, no wrong weight.
 
-The damage is that of real lines: flipped bits, lost, doubled and stray bytes, a cut frame. Two frames
-in a row are never damaged alike here: that, no receiver of an unchecked shape could see.
+The damage is that of real lines: flipped bits, lost, doubled and stray bytes, a cut frame. Two
+frames in a row are never damaged alike here: that, no receiver of an unchecked shape could see.
 """
 
 from __future__ import annotations

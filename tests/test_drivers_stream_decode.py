@@ -14,9 +14,7 @@ def rows(stream: Stream, *, named: bool) -> list[tuple[object, ...]]:
     decoded = decode_stream(stream.data, profile, stream.period_ms)
     trusted = {reading.text for reading in decoded.readings if reading.trusted}
     assert not trusted & set(stream.must_not)
-    return [
-        (r.offset, r.text, r.unit, r.declared, r.overload, r.net) for r in decoded.readings
-    ]
+    return [(r.offset, r.text, r.unit, r.declared, r.overload, r.net) for r in decoded.readings]
 
 
 @pytest.mark.parametrize("stream", serial_streams(), ids=str)

@@ -1,0 +1,84 @@
+"""Numbers in all the ways that fields hold them, and back."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from drivers.number_text import number_reader, write_number
+from drivers.profile_fields import NumberField
+
+CASES = [
+    ({}, b"     36.52", "36.52"),
+    ({}, b"    -36.52", "-36.52"),
+    ({}, b"      1254", "1254"),
+    ({"sign": "first"}, b"-    36.52", "-36.52"),
+    ({"sign": "first", "pad": "0"}, b"-000036.52", "-36.52"),
+    ({"pad": "0"}, b"-000036.52", "-36.52"),
+    ({"pad": "0"}, b"0000036.52", "36.52"),
+    ({"sign": "last"}, b"    36.52-", "-36.52"),
+    ({"align": "left"}, b"-36.52    ", "-36.52"),
+    ({"point": ","}, b"     36,52", "36.52"),
+    ({"point": "", "decimals": 2}, b"      3652", "36.52"),
+    ({"point": "", "decimals": 2, "pad": "0"}, b"0000000081", "0.81"),
+    ({"reversed": True}, b"25.63     ", "36.52"),
+    ({"digits": "pqrstuvwxy"}, b"     sv.ur", "36.52"),
+    ({"brackets": True}, b"   36.5[2]", "36.52"),
+    ({"code": "int-le"}, (-1230).to_bytes(4, "little", signed=True), "-1230"),
+    ({"code": "uint-be", "decimals": 1}, (1254).to_bytes(3, "big"), "125.4"),
+    ({"code": "bcd-be", "decimals": 2}, b"\x00\x36\x52", "36.52"),
+    ({"code": "bcd-le", "decimals": 2}, b"\x52\x36\x00", "36.52"),
+]
+
+
+@pytest.mark.parametrize(("field", "raw", "text"), CASES)
+def test_a_field_is_read_and_written_alike(field, raw, text):
+    number = NumberField.model_validate(field)
+    assert number_reader(number)(raw) == text
+    assert write_number(number, text, len(raw), len(raw)) == raw
+
+
+@pytest.mark.parametrize(
+    ("field", "raw"),
+    [
+        ({}, b"    36.5 2"),
+        ({}, b"-    36.52"),
+        ({}, b"    36.52 "),
+        ({}, b"    36..52"),
+        ({}, b"    36.52."),
+        ({}, b"          "),
+        ({}, b"   --36.52"),
+        ({"whole": False}, b"      3652"),
+        ({"sign": "none"}, b"    -36.52"),
+        ({"pad": "0"}, b"     36.52"),
+        ({"decimals": 2}, b"     365.2"),
+        ({"digits": "pqrstuvwxy"}, b"     36.52"),
+        ({"code": "bcd-be"}, b"\x3a\x52"),
+    ],
+)
+def test_what_is_not_quite_the_field_is_no_number(field, raw):
+    assert number_reader(NumberField.model_validate(field))(raw) is None
+
+
+@pytest.mark.parametrize(
+    ("field", "text", "width"),
+    [
+        ({}, "123456.78", 6),
+        ({"sign": "none"}, "-1", 6),
+        ({"point": "", "decimals": 2}, "1.234", 6),
+        ({"code": "uint-le"}, "-1", 2),
+        ({"code": "int-le"}, "40000", 2),
+        ({"code": "bcd-be"}, "-1", 2),
+    ],
+)
+def test_what_a_field_cannot_hold_is_refused(field, text, width):
+    with pytest.raises(ValueError):
+        write_number(NumberField.model_validate(field), text, width, width)
+
+
+@given(st.integers(-9_999_999, 9_999_999), st.sampled_from([case[0] for case in CASES[:6]]))
+def test_any_weight_that_fits_comes_back(hundredths, field):
+    text = f"{'-' if hundredths < 0 else ''}{abs(hundredths) // 100}.{abs(hundredths) % 100:02}"
+    number = NumberField.model_validate(field)
+    assert number_reader(number)(write_number(number, text, 10, 10)) == text
