@@ -63,6 +63,7 @@ async def test_what_was_sent_before_the_port_was_open_is_not_heard(scale):
         scale.say(LINE)
         await heard.until_data(LINE)
     os.close(keep)
+    assert heard.kinds == ["found", "bytes"]
 
 
 async def test_a_cable_out_is_told_once_in_a_sentence_and_the_scale_found_again_when_back(scale):
@@ -360,3 +361,4 @@ async def test_parity_that_a_plain_converter_passes_on_is_taken_off():
         await heard.until(lambda: any(isinstance(r, Reading) and r.trusted for r in readings))
         converter.hang_up()
     converter.close()
+    assert {item.text for item in readings if isinstance(item, Reading)} == {"36.5"}
