@@ -75,6 +75,8 @@ def parser(given: Sequence[str]) -> argparse.ArgumentParser:
         epilog="example: benchpour run --scale /dev/ttyUSB0 --recipe slate-knob --batches 20",
     )
     top.add_argument("--version", action="version", version=f"benchpour {VERSION}")
+    if list(given) == ["--version"]:
+        return top
     commands = top.add_subparsers(title="commands", metavar="COMMAND")
     wanted = next((word for word in given if not word.startswith("-")), None)
     known = any(wanted in names.split() for _, names in COMMANDS)

@@ -9,9 +9,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import importlib.util
-import os
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,7 +19,6 @@ from daemon.journal import Journal
 
 if TYPE_CHECKING:
     from daemon.broker_choice import BrokerChoice
-    from daemon.broker_client import LinkClient
     from daemon.cli_scale_listen import Listener
     from daemon.config import Config
 
@@ -153,40 +150,13 @@ def _own_broker(kind: str) -> Finding:
 
 
 async def _asked_in(choice: BrokerChoice, case: Case) -> Finding:
-    """Connect as the daemon would, under another name and without a last will."""
-    import aiomqtt
-
-    from daemon import topics
+    """Connect once, as the daemon would but under another name and without a last will."""
     from daemon.broker_choice import open_broker
-    from daemon.broker_client import RefusedError, new_client, reach, sentence
+    from daemon.broker_client import try_broker
 
     async with open_broker(choice, store=case.store) as opened:
         assert opened is not None
-        endpoint, error = opened.endpoint, None
-        for mqtt5 in (True, False):
-            name = f"benchpour-doctor-{os.getpid()}"
-            try:
-                await reach(endpoint)
-                client = new_client(endpoint, name, mqtt5=mqtt5)
-                await client.open()
-                with contextlib.closing(_Dropped(client)):
-                    await client.hear(topics.base(case.config.bench) + topics.DO.name)
-            except (aiomqtt.MqttError, OSError, RefusedError) as one:
-                error = error or one
-                if isinstance(one, OSError | RefusedError):
-                    break
-            else:
-                return Finding("broker", True, f"{choice.shown} answers and lets us in")
-        assert error is not None
-        return Finding("broker", False, sentence(error, endpoint).rstrip("."))
-
-
-@dataclass(frozen=True, slots=True)
-class _Dropped:
-    """A client that is let go of by `close`."""
-
-    client: LinkClient
-
-    def close(self) -> None:
-        """Let go."""
-        self.client.drop()
+        trouble = await try_broker(opened.endpoint)
+    if trouble:
+        return Finding("broker", False, trouble.rstrip("."))
+    return Finding("broker", True, f"{choice.shown} answers and lets us in")
