@@ -28,6 +28,8 @@ _EVENTS_AT_ONCE = 20
 _ANSWERS_KEPT = 256
 _FIRST_PAUSE_S = 1.0
 _LONGEST_PAUSE_S = 30.0
+_LONGEST_OWN_PAUSE_S = 2.0
+"""A broker of our own is back in an instant, and asking on the loopback costs nothing."""
 _GOODBYE_S = 0.8
 _TAKEN_WITH_IT_S = 5.0
 """A broker that dies may take acknowledged events of its last seconds with it: sent again."""
@@ -136,7 +138,8 @@ class BrokerLink:
             except (aiomqtt.MqttError, OSError, RefusedError) as error:
                 pause_s = self._lost(error, pause_s)
             await asyncio.sleep(pause_s * random.uniform(0.5, 1.0))
-            pause_s = min(2 * pause_s, _LONGEST_PAUSE_S)
+            longest_s = _LONGEST_OWN_PAUSE_S if self._endpoint.own else _LONGEST_PAUSE_S
+            pause_s = min(2 * pause_s, longest_s)
 
     def _lost(self, error: Exception, pause_s: float) -> float:
         """Note what went wrong; returns the pause before the next try, in seconds."""
@@ -154,10 +157,9 @@ class BrokerLink:
     async def _session(self) -> None:
         """One connection, from its birth to its end, which raises."""
         await reach(self._endpoint)
-        will = to_json(self._status("offline"))
-        client = new_client(
-            self._endpoint, self._name, self._base + topics.STATUS.name, will, mqtt5=self._mqtt5
-        )
+        offline = to_json(self._status("offline"))
+        will = aiomqtt.Will(self._base + topics.STATUS.name, offline, qos=1, retain=True)
+        client = new_client(self._endpoint, self._name, will, mqtt5=self._mqtt5)
         await client.open()
         listening: asyncio.Task[None] | None = None
         try:
@@ -165,7 +167,9 @@ class BrokerLink:
             listening = asyncio.create_task(self._listen(client), name="mqtt-listen")
             await _first_of(self._talk(client), listening)
         except asyncio.CancelledError:
-            await self._say_goodbye(client)
+            goodbye = asyncio.create_task(self._say_goodbye(client), name="mqtt-goodbye")
+            await asyncio.wait({goodbye}, timeout=_GOODBYE_S)
+            goodbye.cancel()
             raise
         finally:
             if listening is not None:
@@ -270,11 +274,12 @@ class BrokerLink:
 
     async def _say_goodbye(self, client: LinkClient) -> None:
         """Send what is committed and answered as far as the time goes, then that we go."""
+        offline = Post(topics.STATUS, to_json(self._status("offline")))
         with contextlib.suppress(aiomqtt.MqttError, OSError, RefusedError):
-            await asyncio.wait_for(self._say_the_rest(client), _GOODBYE_S / 2)
-        with contextlib.suppress(aiomqtt.MqttError, OSError, RefusedError):
-            offline = Post(topics.STATUS, to_json(self._status("offline")))
-            await asyncio.wait_for(self._say(client, [offline]), _GOODBYE_S / 2)
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(_GOODBYE_S / 2):
+                    await self._say_the_rest(client)
+            await self._say(client, [offline])
 
     async def _say_the_rest(self, client: LinkClient) -> None:
         self._more = True

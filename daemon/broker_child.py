@@ -34,8 +34,8 @@ MAX_PACKET_BYTES = 262_144
 _START_S = 3.0
 _STOP_S = 1.0
 _FIRST_PAUSE_S = 0.1
-_LONGEST_PAUSE_S = 30.0
-_STEADY_S = 10.0
+_LONGEST_PAUSE_S = 10.0
+_STEADY_S = 2.0
 """A broker that ran this long before it died is started again without a long pause."""
 
 _SERVICE_USER = "mosquitto"
@@ -111,6 +111,7 @@ class ChildBroker:
         self._folder = folder
         self._inputs = inputs
         self._process: asyncio.subprocess.Process | None = None
+        self._reading: asyncio.Task[None] | None = None
         self._said: deque[str] = deque(maxlen=8)
         self._trouble = ""
 
@@ -146,7 +147,7 @@ class ChildBroker:
             start_new_session=True,
         )
         listening = asyncio.create_task(self._until_it_listens(), name="mosquitto-start")
-        reading = asyncio.create_task(self._read_stderr(), name="mosquitto-stderr")
+        self._reading = asyncio.create_task(self._read_stderr(), name="mosquitto-stderr")
         ended = asyncio.create_task(self._process.wait(), name="mosquitto-end")
         try:
             await asyncio.wait(
@@ -154,7 +155,7 @@ class ChildBroker:
             )
             if ended.done() or not listening.done():
                 await self._end()
-                await reading
+                await self._reading
                 raise BrokerError(self._complaint("did not start"))
         finally:
             listening.cancel()
@@ -224,7 +225,8 @@ class ChildBroker:
         with contextlib.suppress(ProcessLookupError):
             process.terminate()
         try:
-            await asyncio.wait_for(process.wait(), _STOP_S)
+            async with asyncio.timeout(_STOP_S):
+                await process.wait()
         except TimeoutError:
             with contextlib.suppress(ProcessLookupError):
                 process.kill()
@@ -297,4 +299,4 @@ def _hand_over(folder: Path) -> None:
     if service is None:
         return
     for path in (folder, *folder.iterdir()):
-        os.chown(path, service.pw_uid, service.pw_gid)
+        os.chown(path, service.pw_uid, service.pw_gid, follow_symlinks=False)

@@ -78,11 +78,14 @@ def parse_choice(
 ) -> BrokerChoice:
     """Read `--broker`; the password is the URL's, else the environment's, else the file's.
 
-    Raises BrokerError with a sentence in which no password is shown.
+    `ca_file` holds the certificate that a broker of the shop's own is trusted by. Raises
+    BrokerError with a sentence in which no password is shown.
     """
     if text in ("auto", "embedded", "none"):
         return BrokerChoice(text)  # type: ignore[arg-type]
     url = _split(text)
+    if ca_file is not None and not ca_file.is_file():
+        raise BrokerError(f"The broker's certificate file {ca_file} is not there; check ca_file.")
     warnings: list[str] = []
     account = None
     if url.username:

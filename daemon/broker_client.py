@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
+import secrets
 import socket
 import ssl
 import threading
@@ -47,12 +48,14 @@ class LinkClient(aiomqtt.Client):
     """A client for one connection: after a loss the library's own object is not to be trusted."""
 
     denied = False
+    dropped = False
     speaks_5 = False
 
     async def open(self) -> None:
         """Connect; raises RefusedError for a bad password, else MqttError or OSError."""
         try:
             await self.__aenter__()
+            _heed_cancel()
         except MqttConnectError as error:
             self.drop()
             code = error.rc.value if isinstance(error.rc, ReasonCode) else error.rc
@@ -68,6 +71,7 @@ class LinkClient(aiomqtt.Client):
         await self.publish(
             topic, payload, qos=qos, retain=retain, timeout=SAY_S, properties=self._expiry(qos)
         )
+        _heed_cancel()
         if self.denied:
             raise RefusedError(topic)
 
@@ -81,15 +85,26 @@ class LinkClient(aiomqtt.Client):
     async def hear(self, topic: str) -> None:
         """Subscribe with QoS 1; raises RefusedError where the broker says no."""
         codes = await self.subscribe(topic, qos=1, timeout=SAY_S)
+        _heed_cancel()
         if any(getattr(code, "value", code) >= 128 for code in codes):
             raise RefusedError(topic)
 
     def drop(self) -> None:
         """Let go of the connection, whatever state it is in; waits for nothing."""
+        self.dropped = True
         with contextlib.suppress(Exception):
             self._client.disconnect()
         if self._disconnected.done() and not self._disconnected.cancelled():
             self._disconnected.exception()
+
+    def _on_connect(
+        self, client: Any, userdata: Any, flags: Any, reason_code: Any, properties: Any = None
+    ) -> None:
+        """A connection that came up after we let go of it would stay up unheeded."""
+        if self.dropped:
+            client.disconnect()
+            return
+        super()._on_connect(client, userdata, flags, reason_code, properties)
 
     def _on_disconnect(
         self, client: Any, userdata: Any, flags: Any, reason_code: Any, properties: Any = None
@@ -97,7 +112,8 @@ class LinkClient(aiomqtt.Client):
         """A broker that hangs up unanswered: the library would go on waiting for it."""
         if not self._connected.done():
             self._connected.set_exception(aiomqtt.MqttError("hung up before it answered"))
-        super()._on_disconnect(client, userdata, flags, reason_code, properties)
+        if not self._connected.cancelled():
+            super()._on_disconnect(client, userdata, flags, reason_code, properties)
 
     def _on_publish(
         self,
@@ -113,10 +129,17 @@ class LinkClient(aiomqtt.Client):
         super()._on_publish(client, userdata, mid, reason_code, properties)
 
 
+def _heed_cancel() -> None:
+    """Python 3.11's `wait_for`, in the library, forgets a cancel that meets the acknowledgement."""
+    task = asyncio.current_task()
+    if task is not None and task.cancelling():
+        raise asyncio.CancelledError
+
+
 def new_client(
-    endpoint: Endpoint, name: str, will_topic: str, will: bytes, *, mqtt5: bool
+    endpoint: Endpoint, name: str, will: aiomqtt.Will | None = None, *, mqtt5: bool
 ) -> LinkClient:
-    """Make a client for the daemon's account, with a last will (QoS 1, retained)."""
+    """Make a client for the daemon's account."""
     account = endpoint.accounts.get(Role.DAEMON)
     client = LinkClient(
         endpoint.host,
@@ -127,7 +150,7 @@ def new_client(
         protocol=aiomqtt.ProtocolVersion.V5 if mqtt5 else aiomqtt.ProtocolVersion.V311,
         clean_session=None if mqtt5 else True,
         clean_start=True if mqtt5 else MQTT_CLEAN_START_FIRST_ONLY,
-        will=aiomqtt.Will(will_topic, will, qos=1, retain=True),
+        will=will,
         keepalive=KEEPALIVE_S,
         timeout=SAY_S,
         max_queued_incoming_messages=_HEARD_KEPT,
@@ -144,6 +167,22 @@ def _tls(endpoint: Endpoint) -> aiomqtt.TLSParameters | None:
     return aiomqtt.TLSParameters(ca_certs=str(endpoint.ca_file) if endpoint.ca_file else None)
 
 
+async def try_broker(endpoint: Endpoint) -> str:
+    """Connect once and let go; returns what is wrong and what to do, nothing where all is well."""
+    said = ""
+    for mqtt5 in (True, False) if endpoint.mqtt5 is None else (endpoint.mqtt5,):
+        client = new_client(endpoint, f"benchpour-try-{secrets.token_hex(6)}", mqtt5=mqtt5)
+        try:
+            await reach(endpoint)
+            await client.open()
+        except (aiomqtt.MqttError, OSError, RefusedError) as error:
+            said = sentence(error, endpoint)
+        else:
+            client.drop()
+            return ""
+    return said
+
+
 async def reach(endpoint: Endpoint) -> None:
     """See that something listens there; raises OSError (a TimeoutError is one) where nothing does.
 
@@ -157,8 +196,8 @@ async def reach(endpoint: Endpoint) -> None:
         with socket.socket(family, kind) as probe:
             probe.setblocking(False)
             try:
-                loop = asyncio.get_running_loop()
-                await asyncio.wait_for(loop.sock_connect(probe, address), SAY_S)
+                async with asyncio.timeout(SAY_S):
+                    await asyncio.get_running_loop().sock_connect(probe, address)
             except OSError as one:
                 error = one
             else:
@@ -189,7 +228,8 @@ async def _addresses(endpoint: Endpoint) -> list[Any]:
             loop.call_soon_threadsafe(tell, answer)
 
     threading.Thread(target=look_up, name="mqtt-lookup", daemon=True).start()
-    return await asyncio.wait_for(found, SAY_S)
+    async with asyncio.timeout(SAY_S):
+        return await found
 
 
 def sentence(error: Exception, endpoint: Endpoint) -> str:

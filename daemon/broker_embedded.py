@@ -1,9 +1,9 @@
 """The broker inside the daemon's own process: on the loopback, with our accounts and access list.
 
 Owns its start, its end and the guarding of its clients. Imported only where it is used, since it
-brings a dozen packages. What it lacks decides its place: it closes no client that fell silent, has
-no limit on a packet's size and gives retained messages to whoever is connected; so it is never
-opened to the network, phones reach it through the gate, and nothing retained is secret.
+brings a dozen packages. What it lacks decides its place: it keeps clients that fell silent, and
+gives retained messages to whoever is connected; so it is never opened to the network, phones reach
+it through the gate, and nothing retained is secret.
 """
 
 from __future__ import annotations
@@ -12,9 +12,14 @@ import asyncio
 import contextlib
 import hmac
 import logging
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Iterator
 from dataclasses import dataclass, field
+from typing import Any
 
+from amqtt.adapters import (  # type: ignore[import-untyped]
+    StreamReaderAdapter,
+    StreamWriterAdapter,
+)
 from amqtt.broker import Broker  # type: ignore[import-untyped]
 from amqtt.contexts import Action, BaseContext  # type: ignore[import-untyped]
 from amqtt.plugins.base import BaseAuthPlugin, BaseTopicPlugin  # type: ignore[import-untyped]
@@ -24,8 +29,93 @@ from daemon.broker_access import HOST, Accounts, BrokerError, Endpoint, Role, ma
 
 _STOP_S = 1.0
 _MAX_CONNECTIONS = 200
+_MAX_READ_BYTES = 262_144
+_GREETING_S = 5.0
+"""Whoever has not said who it is by then is hung up on."""
+_STUCK_S = 10.0
+"""How long a client may read nothing."""
 _KEEP_SESSION_S = 900
 """How long messages are kept for a client that is away: they pile up in the daemon's own memory."""
+
+
+class BoundedReader(StreamReaderAdapter):  # type: ignore[misc]
+    """Reads from a client, but no packet of many megabytes."""
+
+    def __init__(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        super().__init__(reader)
+        self._writer = writer
+
+    async def read(self, n: int = -1) -> bytes:
+        """Read n bytes; a client that announces too many is hung up on."""
+        if n > _MAX_READ_BYTES:
+            self._writer.transport.abort()
+            raise ConnectionResetError("announced too much")
+        data: bytes = await super().read(n)
+        return data
+
+
+class PatientWriter(StreamWriterAdapter):  # type: ignore[misc]
+    """Writes to a client, but waits for ever on none: what it does not read piles up in memory."""
+
+    async def drain(self) -> None:
+        """Wait until the client has taken enough; one that takes nothing is hung up on."""
+        try:
+            async with asyncio.timeout(_STUCK_S):
+                await super().drain()
+        except TimeoutError:
+            self._writer.transport.abort()
+
+
+class SteadyTable(dict[str, list[Any]]):
+    """Who subscribed to what; may change while it is gone through.
+
+    The library awaits in the middle of going through it. Somebody who subscribes at that moment
+    would cost all others the message, somebody who leaves would cost his neighbour.
+    """
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(list(self.keys()))
+
+    def items(self) -> Any:
+        """Return the table as it is now."""
+        return [(topic_filter, list(readers)) for topic_filter, readers in super().items()]
+
+
+class LoopbackBroker(Broker):  # type: ignore[misc]
+    """The library's broker, which lets go of every line in the end."""
+
+    def __init__(self, config: dict[str, object]) -> None:
+        super().__init__(config)
+        self._subscriptions = SteadyTable()
+        self._lines: dict[asyncio.Task[None], asyncio.StreamWriter] = {}
+
+    async def stream_connected(
+        self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, listener_name: str
+    ) -> None:
+        """Serve one client from its first byte to the closing of its line."""
+        loop, task = asyncio.get_running_loop(), asyncio.current_task()
+        assert task is not None
+        self._lines[task] = writer
+        voice = PatientWriter(writer)
+        alarm = loop.call_later(_GREETING_S, self._hang_up_unless_known, voice, writer)
+        try:
+            await self._client_connected(listener_name, BoundedReader(reader, writer), voice)
+        finally:
+            alarm.cancel()
+            self._lines.pop(task, None)
+            writer.close()
+
+    def _hang_up_unless_known(self, voice: PatientWriter, writer: asyncio.StreamWriter) -> None:
+        if all(handler.writer is not voice for _, handler in self.sessions.values()):
+            writer.transport.abort()
+
+    async def close(self) -> None:
+        """Cut every line, silent ones too, and end."""
+        for writer in self._lines.values():
+            writer.transport.abort()
+        if self._lines:
+            await asyncio.wait(list(self._lines), timeout=_STOP_S / 2)
+        await self.shutdown()
 
 
 class Guard(BaseAuthPlugin, BaseTopicPlugin):  # type: ignore[misc]
@@ -83,7 +173,7 @@ async def embedded_broker(
 ) -> AsyncIterator[Endpoint]:
     """Run the broker for as long as the context lasts; BrokerError where it cannot listen."""
     _hush()
-    broker = Broker(_settings(port, accounts, inputs))
+    broker = LoopbackBroker(_settings(port, accounts, inputs))
     try:
         await broker.start()
     except Exception as error:
@@ -95,7 +185,8 @@ async def embedded_broker(
     finally:
         # Whatever it complains about while it ends, nobody is served by hearing it.
         with contextlib.suppress(Exception):
-            await asyncio.wait_for(broker.shutdown(), _STOP_S)
+            async with asyncio.timeout(_STOP_S):
+                await broker.close()
 
 
 def _settings(port: int, accounts: Accounts, inputs: tuple[str, ...]) -> dict[str, object]:

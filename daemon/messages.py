@@ -312,7 +312,28 @@ def to_json(message: Message | Sequence[Message]) -> bytes:
         plain: Any = message.model_dump(mode="json")
     else:
         plain = [one.model_dump(mode="json") for one in message]
-    return json.dumps(plain, ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode()
+    try:
+        return _dumps(plain)
+    except ValueError:
+        return _dumps(_finite(plain))
+
+
+def _dumps(plain: Any) -> bytes:
+    text = json.dumps(plain, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    return text.encode()
+
+
+def _finite(plain: Any) -> Any:
+    """Put null for what JSON has no number for, and stars for halves of surrogate pairs."""
+    if isinstance(plain, dict):
+        return {_finite(name): _finite(value) for name, value in plain.items()}
+    if isinstance(plain, list):
+        return [_finite(value) for value in plain]
+    if isinstance(plain, str):
+        return plain.encode(errors="replace").decode()
+    if isinstance(plain, float) and not math.isfinite(plain):
+        return None
+    return plain
 
 
 def _at(view: BenchView, at_s: float) -> Instant:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import itertools
 import json
 import os
 import shutil
@@ -26,6 +27,7 @@ import pytest
 from daemon.broker import BrokerLink
 from daemon.broker_access import HOST, Account, Accounts, Endpoint, Role, free_port, new_accounts
 from daemon.broker_child import ChildBroker, child_broker, find_mosquitto
+from daemon.broker_client import new_client, try_broker
 from daemon.broker_embedded import embedded_broker
 from daemon.commands import CommandError, parse_do
 from daemon.messages import Done
@@ -295,6 +297,24 @@ async def test_views_shown_before_the_line_is_up_are_there_once_it_is(broker: Br
         assert reader.all("dispense")[0]["step"] == "pour"
 
 
+async def test_a_cancel_that_meets_the_acknowledgement_is_not_lost(
+    broker: Broker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Waiting with a deadline may swallow a cancel; the line must end all the same."""
+
+    async def forgetful(*_: object, **__: object) -> None:
+        with contextlib.suppress(asyncio.CancelledError):
+            await asyncio.Event().wait()
+
+    client = new_client(broker.endpoint, "test", mqtt5=False)
+    monkeypatch.setattr(client, "publish", forgetful)
+    saying = asyncio.create_task(client.say("a", b"", 1, False))
+    await asyncio.sleep(0)
+    saying.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await saying
+
+
 async def test_the_weight_comes_live_and_is_not_retained(broker: Broker) -> None:
     async with Bench(broker.endpoint) as bench, Reader(broker.port) as reader:
         await bench.up()
@@ -334,6 +354,25 @@ async def test_events_arrive_in_order_and_are_acked_after_the_broker_has_them(
             "batch": 1,
             "data": {},
         }
+
+
+async def test_readers_that_come_and_go_cost_nobody_an_event(broker: Broker) -> None:
+    async def come_and_go(number: int) -> None:
+        for visit in itertools.count():
+            async with aiomqtt.Client(HOST, broker.port) as guest:
+                await guest.subscribe(f"benchpour/+/{number}/{visit}", qos=1)
+
+    async with Bench(broker.endpoint) as bench, Reader(broker.port) as reader:
+        await bench.up()
+        guests = [asyncio.create_task(come_and_go(number)) for number in range(5)]
+        for _ in range(15):
+            bench.log(10)
+            await until(lambda: bench.journal.acked[-1:] == [len(bench.journal.rows)])
+        await until(lambda: reader.seqs[-1:] == [150])
+        assert reader.seqs == list(range(1, 151))
+        for guest in guests:
+            guest.cancel()
+        await asyncio.gather(*guests, return_exceptions=True)
 
 
 async def test_a_new_start_sends_only_what_the_broker_never_acknowledged(broker: Broker) -> None:
@@ -575,6 +614,17 @@ async def test_an_older_broker_is_spoken_to_in_its_own_version(broker: Broker) -
             assert "does not speak this version" in bench.link.why
             bench.log(1)
             await until(lambda: reader.seqs == [1])
+
+
+async def test_a_broker_can_be_tried_once(broker: Broker) -> None:
+    assert await try_broker(broker.endpoint) == ""
+    async with OldCable(broker.port) as old:
+        given = replace(broker.endpoint, port=old.port, mqtt5=None, own=False)
+        assert await try_broker(given) == ""
+    wrong = replace(broker.endpoint, accounts={Role.DAEMON: Account("shop", "s3cret")})
+    assert "refuses user 'shop'" in await try_broker(wrong)
+    nobody = Endpoint(HOST, free_port(), {})
+    assert "nothing listens there" in await try_broker(nobody)
 
 
 async def test_a_broker_that_hangs_up_is_said_plainly() -> None:

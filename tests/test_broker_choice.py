@@ -48,8 +48,10 @@ def test_the_three_words() -> None:
 def test_a_url_has_the_usual_ports() -> None:
     plain = parse_choice("mqtt://bench@shop.lan", environ={})
     assert (plain.host, plain.port, plain.tls) == ("shop.lan", 1883, False)
-    sealed = parse_choice("mqtts://bench@shop.lan", environ={}, ca_file=Path("/etc/ca.pem"))
-    assert (sealed.port, sealed.tls, sealed.ca_file) == (8883, True, Path("/etc/ca.pem"))
+    sealed = parse_choice("mqtts://bench@shop.lan", environ={}, ca_file=Path(__file__))
+    assert (sealed.port, sealed.tls, sealed.ca_file) == (8883, True, Path(__file__))
+    with pytest.raises(BrokerError, match=r"gone\.pem is not there"):
+        parse_choice("mqtts://bench@shop.lan", environ={}, ca_file=Path("gone.pem"))
     assert parse_choice("mqtt://[::1]:1884", environ={}).shown == "mqtt://[::1]:1884"
 
 

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from daemon.effects import Answer
 from daemon.messages import (
+    EventMessage,
     dispense_of,
     done_of,
     grams,
@@ -167,6 +168,14 @@ def test_without_an_order_the_run_has_no_name_and_counts_nothing() -> None:
 @pytest.mark.parametrize("name", ["a1", "7", None])
 def test_an_answer_echoes_the_id(name: str | None) -> None:
     assert read(done_of(Answer(name, ok=True))) == {"id": name, "ok": True, "error": None}
+
+
+def test_whatever_an_event_holds_it_is_told_as_json() -> None:
+    data = {"flow": float("nan"), "parts": [{"g": float("-inf")}], "why": "half \ud800", "ok": 1.5}
+    event = EventMessage(seq=1, at="2026-11-02T12:00:00.000Z", kind="x", batch=None, data=data)
+    said = read(event)
+    assert isinstance(said, dict)
+    assert said["data"] == {"flow": None, "parts": [{"g": None}], "why": "half ?", "ok": 1.5}
 
 
 @given(st.none() | st.floats())
