@@ -18,9 +18,11 @@ _PLAIN = b"0123456789"
 
 def field_class(number: NumberField) -> str:
     """The character class of the bytes such a field can hold."""
+    if number.code == "hex":
+        return "[0-9A-Fa-f]"
     if number.code != "text":
         return r"[\x00-\xff]"
-    chars = number.digits + number.point + " " + ("[]" if number.brackets else "")
+    chars = number.digits + number.point + number.group + " " + ("[]" if number.brackets else "")
     if number.sign != "none":
         chars += "-+"
     return f"[{''.join(re.escape(char) for char in dict.fromkeys(chars))}]"
@@ -32,10 +34,12 @@ def number_reader(number: NumberField) -> ReadNumber:
         return lambda raw: _from_binary(number, raw)
     pattern = re.compile(_pattern(number).encode())
     table = _decoding(number.digits)
-    point = number.point.encode()
+    point, group = number.point.encode(), number.group.encode("latin-1")
 
     def read(raw: bytes) -> str | None:
         line = raw[::-1] if number.reversed else raw
+        if group:
+            line = line.translate(None, group)
         if table:
             line = line.translate(table)
         found = pattern.fullmatch(line)
@@ -47,7 +51,7 @@ def number_reader(number: NumberField) -> ReadNumber:
         whole, dot, part = digits.decode("ascii").partition(".")
         sign = "-" if found["s"] == b"-" else ""
         text = f"{sign}{whole.lstrip('0') or '0'}{dot}{part}"
-        return shifted(text, number.decimals) if not number.point else text
+        return text if number.point else _scaled(number, text)
 
     return read
 
@@ -94,12 +98,19 @@ def _decoding(digits: str) -> bytes | None:
 def _from_binary(number: NumberField, raw: bytes) -> str | None:
     if number.code.startswith("bcd"):
         digits = (raw[::-1] if number.code.endswith("le") else raw).hex()
-        return shifted(str(int(digits)), number.decimals) if digits.isdigit() else None
-    order = "little" if number.code.endswith("le") else "big"
-    value = int.from_bytes(
-        raw, "little" if order == "little" else "big", signed=number.code[0] == "i"
-    )
-    return shifted(str(value), number.decimals)
+        return _scaled(number, digits) if digits.isdigit() else None
+    if number.code == "hex":
+        return _scaled(number, str(int(raw, 16)))
+    signed = number.code.startswith("int")
+    if number.code.endswith("le"):
+        return _scaled(number, str(int.from_bytes(raw, "little", signed=signed)))
+    return _scaled(number, str(int.from_bytes(raw, "big", signed=signed)))
+
+
+def _scaled(number: NumberField, whole: str) -> str:
+    """A whole number as the weight it stands for: divisions counted, the point put in."""
+    minus = "-" if whole.startswith("-") else ""
+    return shifted(f"{minus}{abs(int(whole)) * number.times}", number.decimals)
 
 
 def write_number(number: NumberField, text: str, least: int, most: int) -> bytes:
@@ -109,7 +120,7 @@ def write_number(number: NumberField, text: str, least: int, most: int) -> bytes
         whole, _, part = digits.partition(".")
         if len(part) != (number.decimals or 0) and number.decimals is not None:
             raise ValueError(f"this shape sends {number.decimals} decimals")
-        digits = (whole + part).lstrip("0") or "0"
+        digits = _divisions(number, int(whole + part))
     if number.code != "text":
         return _to_binary(number, -int(digits) if negative else int(digits), least)
     if number.point and "." not in number.point:
@@ -121,6 +132,12 @@ def write_number(number: NumberField, text: str, least: int, most: int) -> bytes
     if not least <= len(raw) <= most:
         raise ValueError(f"{text} does not fit the field")
     return raw
+
+
+def _divisions(number: NumberField, value: int) -> str:
+    if value % number.times:
+        raise ValueError(f"this shape counts in steps of {number.times}")
+    return str(value // number.times)
 
 
 def _placed(number: NumberField, minus: str, digits: str, width: int) -> str:
@@ -148,7 +165,16 @@ def _to_binary(number: NumberField, value: int, width: int) -> bytes:
         if number.code.startswith("bcd"):
             raw = bytes.fromhex(f"{value:0{2 * width}d}")
             return raw[::-1] if number.code.endswith("le") else raw
+        if number.code == "hex":
+            return _hex_digits(value, width)
         little = number.code.endswith("le")
         return value.to_bytes(width, "little" if little else "big", signed=number.code[0] == "i")
     except (OverflowError, ValueError) as error:
         raise ValueError(f"{value} does not fit {width} bytes") from error
+
+
+def _hex_digits(value: int, width: int) -> bytes:
+    raw = f"{value:0{width}X}".encode()
+    if value < 0 or len(raw) > width:
+        raise ValueError("too big, or negative")
+    return raw

@@ -93,8 +93,14 @@ class NumberField(Strict):
     """The characters that stand for 0 to 9."""
     brackets: bool = False
     """The last digit stands in square brackets: a digit that is not verified."""
-    code: Literal["text", "int-le", "int-be", "uint-le", "uint-be", "bcd-le", "bcd-be"] = "text"
-    """Text, or a binary integer (two's complement or unsigned) or packed decimal digits."""
+    group: str = ""
+    """Characters that may stand between the digits and mean nothing: 1'254.0."""
+    code: Literal["text", "hex", "int-le", "int-be", "uint-le", "uint-be", "bcd-le", "bcd-be"] = (
+        "text"
+    )
+    """Text, or hexadecimal digits, a binary integer (two's complement or not), packed decimals."""
+    times: int = Field(default=1, ge=1)
+    """A whole number is so many of the last decimal: a scale that counts its divisions."""
 
     @field_validator("digits")
     @classmethod

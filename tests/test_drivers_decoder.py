@@ -243,6 +243,32 @@ def test_a_check_by_another_published_rule_is_found_and_then_kept():
     assert not [item for item in decoder.feed(0.1, low) if isinstance(item, Reading)]
 
 
+@pytest.mark.parametrize(
+    "line",
+    [
+        "ST,NT,-   12.3 g",
+        "ST,NT,-   12.3g",
+        "ST,NT,-   12.3, g",
+        "ST,NT,-   12.3  g",
+        "ST,NT,-    12.3 g",
+        "ST,NT,   -12.3 g",
+        "ST,NT,-   12.3 g  ",
+        "ST,N,-   12.3 g",
+        "ST,NT   -12.3g",
+        "ST,NT   -12.3 g",
+    ],
+)
+def test_variants_of_the_signed_line_say_the_same(line):
+    for count, said in ((1, ("-12.3", "g", True, True)), (2, ("-12.3", "g", True, True))):
+        (*_, reading) = lines(*[line] * count)
+        assert (reading.text, reading.unit, reading.declared, reading.net) == said
+        assert reading.trusted is (count == 2)
+
+
+def test_a_signed_line_without_a_point_has_a_divisor_that_nobody_knows():
+    assert lines("ST,GS,+   1254 g", "ST,GS,+0012540kg") == []
+
+
 def test_comma_and_reversed_digits_and_digit_codes_are_data():
     profile = parse_profile(
         """

@@ -29,6 +29,9 @@ CASES = [
     ({"code": "uint-be", "decimals": 1}, (1254).to_bytes(3, "big"), "125.4"),
     ({"code": "bcd-be", "decimals": 2}, b"\x00\x36\x52", "36.52"),
     ({"code": "bcd-le", "decimals": 2}, b"\x52\x36\x00", "36.52"),
+    ({"code": "hex", "decimals": 2}, b"0E44", "36.52"),
+    ({"code": "int-be", "decimals": 1, "times": 5}, b"\xff\xfe", "-1.0"),
+    ({"point": "", "decimals": 2, "times": 2}, b"      1826", "36.52"),
 ]
 
 
@@ -70,11 +73,20 @@ def test_what_is_not_quite_the_field_is_no_number(field, raw):
         ({"code": "uint-le"}, "-1", 2),
         ({"code": "int-le"}, "40000", 2),
         ({"code": "bcd-be"}, "-1", 2),
+        ({"code": "hex"}, "-1", 4),
+        ({"code": "hex"}, "70000", 4),
+        ({"code": "int-be", "times": 5}, "3", 2),
     ],
 )
 def test_what_a_field_cannot_hold_is_refused(field, text, width):
     with pytest.raises(ValueError):
         write_number(NumberField.model_validate(field), text, width, width)
+
+
+def test_characters_that_group_digits_mean_nothing():
+    read = number_reader(NumberField(group="',", point="."))
+    assert [read(b"   1'254.0"), read(b"   1,254.0")] == ["1254.0", "1254.0"]
+    assert read(b"   1 254.0") is None
 
 
 @given(st.integers(-9_999_999, 9_999_999), st.sampled_from([case[0] for case in CASES[:6]]))
