@@ -202,8 +202,9 @@ class Replay:
         return [] if self.over else self._told(self.engine.run_to(at_us))
 
     def view(self, at_s: float) -> BenchView:
-        """The bench to look at, at this instant or whenever it last moved."""
-        return picture(self.engine.bench, max(at_s, self.engine.bench.at_s))
+        """The bench to look at, at this instant or when it last moved; nothing to press."""
+        view = picture(self.engine.bench, max(at_s, self.engine.bench.at_s))
+        return replace(view, choices=())
 
     def _told(self, outcomes: Sequence[Outcome]) -> list[Told]:
         found: list[Told] = []
