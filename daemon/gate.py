@@ -49,6 +49,8 @@ REACH_S = 3.0
 SEND_S = 5.0
 """A phone that takes nothing for so long is let go; it comes back to the retained state."""
 
+GOODBYE_S = 0.5
+
 MAX_PACKET = 64 * 1024
 _MAX_FROM_BROKER = 512 * 1024
 LONGEST_KEEPALIVE_S = 60
@@ -167,8 +169,11 @@ class Gate:
             code, why = NOT_ALLOWED, "cut off"
             if (task := asyncio.current_task()) is not None:
                 task.uncancel()
+        # Whoever goes on sending does not answer the goodbye; there is no waiting for it.
         with contextlib.suppress(ConnectionClosed, OSError):
-            await socket.close(code, why)
+            async with asyncio.timeout(GOODBYE_S):
+                await socket.close(code, why)
+        socket.transport.abort()
 
     def cut(self, name: str) -> None:
         """Cut this phone off at once: nothing more goes to it or comes from it."""
@@ -178,7 +183,8 @@ class Gate:
 
     async def _serve(self, socket: ServerConnection) -> None:
         splitter = Splitter(MAX_PACKET)
-        first = await asyncio.wait_for(_first_packet(socket, splitter), CONNECT_S)
+        async with asyncio.timeout(CONNECT_S):
+            first = await _first_packet(socket, splitter)
         session = await self._admit(socket, parse_connect(first))
         self._known(socket)
         self._make_room(session)
@@ -214,11 +220,11 @@ class Gate:
         endpoint = self._endpoint_of()
         if endpoint is None:
             raise EndedError(TRY_LATER, "no broker")
-        opening = asyncio.open_connection(
-            endpoint.host, endpoint.port, ssl=self._context(endpoint), limit=_MAX_FROM_BROKER
-        )
         try:
-            reader, writer = await asyncio.wait_for(opening, REACH_S)
+            async with asyncio.timeout(REACH_S):
+                reader, writer = await asyncio.open_connection(
+                    endpoint.host, endpoint.port, ssl=self._context(endpoint)
+                )
         except (OSError, TimeoutError):
             raise EndedError(TRY_LATER, "the broker cannot be reached") from None
         account = _account(endpoint, session.role)
@@ -258,7 +264,9 @@ async def _hear(socket: ServerConnection) -> bytes:
 
 
 async def _say(socket: ServerConnection, data: bytes) -> None:
-    await asyncio.wait_for(socket.send(data), SEND_S)
+    # Not `wait_for`: in Python 3.11 it may swallow a cancellation that comes as it succeeds.
+    async with asyncio.timeout(SEND_S):
+        await socket.send(data)
 
 
 async def _up(session: Session, splitter: Splitter, writer: asyncio.StreamWriter) -> None:
@@ -273,7 +281,8 @@ async def _up(session: Session, splitter: Splitter, writer: asyncio.StreamWriter
             deadline_s = 0.0
             if packet.kind is Kind.DISCONNECT:
                 raise EndedError(NORMAL, "")
-        await asyncio.wait_for(writer.drain(), SEND_S)
+        async with asyncio.timeout(SEND_S):
+            await writer.drain()
         deadline_s = deadline_s or loop.time() + 1.5 * session.keepalive_s
         async with asyncio.timeout_at(deadline_s):
             data = await _hear(session.socket)

@@ -120,7 +120,8 @@ class Page:
             server, self._server = self._server, None
             server.close()
             with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(asyncio.shield(server.wait_closed()), _END_S)
+                async with asyncio.timeout(_END_S):
+                    await asyncio.shield(server.wait_closed())
             self._doors.abort_all()
 
     async def _listen(self, address: str) -> Server:
@@ -218,7 +219,8 @@ class Page:
             await self._gate.serve(socket)
             return
         with contextlib.suppress(ConnectionClosed, TimeoutError, OSError):
-            asked = await asyncio.wait_for(socket.recv(), PAIR_S)
+            async with asyncio.timeout(PAIR_S):
+                asked = await socket.recv()
             await socket.send(json.dumps(await self._pair(asked), ensure_ascii=False))
 
     async def _pair(self, asked: str | bytes) -> dict[str, Any]:

@@ -82,20 +82,21 @@ function drawSoon() {
   });
 }
 
-/** What is wrong with what is seen here, in one sentence; empty where nothing is. */
+/** What is wrong with what is seen here: a word for it and a sentence; empty where nothing is. */
 function trouble(now) {
   if (!link.up) {
     const down_s = (now - Math.max(link.down_ms, opened_ms)) / 1000;
-    if (down_s < 1 && !bench.dispense) return "";
-    return `Cut off for ${words.ago(down_s)}. Go by the scale, not by this screen. Trying again…`;
+    if (down_s < 1.5 && !bench.dispense) return ["", ""];
+    return ["Cut off", `Cut off for ${words.ago(down_s)}. Go by the scale, not by this screen. Trying again…`];
   }
-  if (bench.status?.state === "offline") {
-    return `This bench is off since ${words.hours(Date.parse(bench.status.at))}; this was its last state.`;
+  if (!bench.online) {
+    return ["Off", `This bench is off. Its clocks go on as it left them.`];
   }
   if (quiet(now)) {
-    return `Nothing heard for ${words.ago((now - bench.heard_ms) / 1000)}. Go by the scale, not by this screen.`;
+    const silent_s = (now - bench.heard_ms) / 1000;
+    return ["Unheard", `Nothing heard for ${words.ago(silent_s)}. Go by the scale, not by this screen.`];
   }
-  return "";
+  return ["", ""];
 }
 
 // A bench with a scale that is well repeats its weight every second.
@@ -107,9 +108,8 @@ function quiet(now) {
 function drawNow() {
   const now = Date.now();
   const bench_ms = shop.now(bench, now);
-  const wrong = trouble(now);
-  const stale = Boolean(wrong) && bench.online;
-  const look = draw.hero(bench, shop.live(bench, bench_ms), bench_ms, stale);
+  const [lost, wrong] = trouble(now);
+  const look = draw.hero(bench, shop.live(bench, bench_ms), bench_ms, lost);
   document.body.dataset.stale = wrong ? "yes" : "no";
   $("banner").hidden = !wrong;
   draw.text($("banner"), wrong);
@@ -149,7 +149,7 @@ function drawBenches(now) {
   const list = $("bench-list");
   const rows = shop.names().map((name) => {
     const one = shop.bench(name);
-    const look = words.look(one.dispense, one.online);
+    const look = words.look(one.dispense, one.online ? "" : "Off");
     const row = draw.make("li");
     const button = draw.make("button", "bench-row");
     button.dataset.bench = name;
@@ -191,6 +191,14 @@ async function press(what, name) {
   $("toast").dataset.kind = answer.ok ? "done" : "refused";
   clearTimeout(press.timer);
   press.timer = setTimeout(() => ($("toast").textContent = ""), answer.ok ? 2_500 : 8_000);
+}
+
+/** How wide a digit of this phone's own letters is, so that the figure fills its place. */
+function measureDigit() {
+  const probe = document.createElement("canvas").getContext("2d");
+  probe.font = `800 100px ${getComputedStyle(document.body).fontFamily}`;
+  document.body.style.setProperty("--digit", (probe.measureText("0").width / 100).toFixed(3));
+  document.body.style.setProperty("--letter", (probe.measureText("STOP").width / 400).toFixed(3));
 }
 
 function turnTo(name) {
@@ -246,5 +254,9 @@ $("bench-list").addEventListener("click", (event) => {
 for (const button of document.querySelectorAll("[data-close]")) {
   button.addEventListener("click", () => button.closest("dialog").close());
 }
+new ResizeObserver(() => {
+  document.body.style.setProperty("--dock", `${$("dock").offsetHeight}px`);
+}).observe($("dock"));
+measureDigit();
 setInterval(tick, 500);
 begin();

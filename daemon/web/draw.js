@@ -47,28 +47,30 @@ export function height(share) {
 
 const percent = (share) => `${(100 * share).toFixed(2)}%`;
 
-/** The big panel: the state's shape, word and colour, the figure, the cup's level and its marks. */
-export function hero(bench, live, now_ms, stale) {
+/** The big panel, with `lost` as its word where nothing is known: the state's shape, word and colour, the figure, the cup's level and its marks. */
+export function hero(bench, live, now_ms, lost) {
   const { dispense, timers } = bench;
-  const look = words.look(dispense, bench.online);
+  const stale = lost !== "";
+  const look = words.look(dispense, lost);
   const places = words.decimals(dispense?.division_g);
   const panel = $("hero");
   panel.dataset.tone = look.tone;
   panel.dataset.stale = stale ? "yes" : "no";
   setShape($("hero-shape"), look.shape);
   text($("hero-word"), look.word);
-  const shown = stale ? { figure: "–", says: "not known now", room: "0" } : words.focus(dispense, live, timers, now_ms);
+  panel.style.setProperty("--letters", words.letters(look.word));
+  const shown = stale ? { figure: "–", says: "not known now", room: "000" } : words.focus(dispense, live, timers, now_ms);
   text($("figure"), shown.figure);
   text($("figure-says"), shown.says);
   const wide = Math.max(words.units(shown.figure), words.units(shown.room), 2.4);
   panel.style.setProperty("--units", wide.toFixed(2));
-  const poured = Boolean(dispense?.target_g) && dispense.step !== "cup" && bench.online;
+  const poured = Boolean(dispense?.target_g) && dispense.step !== "cup";
   panel.dataset.poured = poured ? "yes" : "no";
   text($("figure-more"), poured && !stale ? more(dispense, live, places) : "");
   drawCup(poured ? dispense : null, live, places, stale);
   soonest(timers, now_ms, poured);
-  text($("prompt"), bench.online ? (dispense?.prompt ?? "") : "");
-  const caution = bench.online ? (dispense?.caution ?? "") : "";
+  text($("prompt"), stale ? "" : (dispense?.prompt ?? ""));
+  const caution = dispense?.caution ?? "";
   $("caution").hidden = !caution;
   text($("caution-text"), caution);
   text($("hero-read"), readOut(dispense, look, shown, stale));
@@ -121,7 +123,7 @@ function drawCup(dispense, live, places, stale) {
     const known = value_g !== null && value_g !== undefined && !(stale && name === "lands");
     const at = known ? height(value_g / target) : 0;
     // Two marks near one another must not be written over one another.
-    const label = name === "lands" ? at : Math.max(at, below + 0.062);
+    const label = name === "lands" ? at : Math.max(name === "target" ? at + 0.03 : at, below + 0.062);
     if (known && name !== "lands") below = label;
     mark(gauge, name, known, at, label, `${name} ${words.grams(value_g, places)}`);
   }
@@ -136,7 +138,7 @@ function mark(gauge, name, known, at, label, says) {
   }
   element.hidden = !known;
   element.style.bottom = percent(at);
-  element.lastChild.style.transform = `translateY(calc(50% - ${(100 * (label - at)).toFixed(2)} * var(--cup) / 100))`;
+  element.lastChild.style.transform = `translateY(calc(50% - ${(100 * (label - at)).toFixed(2)} * 1cqh))`;
   text(element.lastChild, says);
 }
 
@@ -256,9 +258,9 @@ export function landings(dispense, tolerance_g) {
   const key = `${told.join()} ${tolerance_g}`;
   if (svg.dataset.key === key) return;
   svg.dataset.key = key;
-  const most = 1.15 * Math.max(tolerance_g * 1.4, ...last.map((one) => Math.abs(one.error_g)), 0.05);
-  const y = (value) => 60 - (50 * value) / most;
-  const marks = [node("rect", { class: "band", x: 0, width: 360, y: y(tolerance_g), height: 100 * tolerance_g / most })];
+  const most = 1.1 * Math.max(tolerance_g * 1.4, ...last.map((one) => Math.abs(one.error_g)), 0.05);
+  const y = (value) => 60 - (44 * value) / most;
+  const marks = [node("rect", { class: "band", x: 0, width: 360, y: y(tolerance_g), height: (88 * tolerance_g) / most })];
   marks.push(node("line", { class: "zero", x1: 0, x2: 360, y1: 60, y2: 60 }));
   last.forEach((one, index) => {
     const x = 360 * ((index + 0.5) / last.length);
@@ -268,7 +270,7 @@ export function landings(dispense, tolerance_g) {
     marks.push(node(out ? "path" : "circle", out
       ? { class: "dot out", d: `M${x} ${cy - 8}l8 8-8 8-8-8z` }
       : { class: "dot", cx: x, cy, r: 6 }));
-    const label = node("text", { x, y: one.error_g > 0 ? Math.max(12, cy - 11) : Math.min(118, cy + 20) });
+    const label = node("text", { x, y: one.error_g > 0 ? cy - 11 : cy + 20 });
     label.textContent = one.part;
     marks.push(label);
   });

@@ -18,11 +18,11 @@ export const STEPS = {
   away: { word: "On hold", shape: "bars", tone: "ease" },
 };
 const NOTHING_YET = { word: "Waiting", shape: "bars", tone: "calm" };
-const OFF = { word: "Off", shape: "bars", tone: "calm" };
 
-/** The one state that counts now: the scale's trouble, else the zone of a pour, else the step. */
-export function look(dispense, online = true) {
-  if (!online) return OFF;
+/** The one state that counts now: `lost` (why nothing is known), else the scale's trouble, else the
+ * zone of a pour, else the step. */
+export function look(dispense, lost = "") {
+  if (lost) return { word: lost, shape: "bars", tone: "calm" };
   if (!dispense) return NOTHING_YET;
   if (dispense.scale === "lost") return { word: "Scale lost", shape: "cross", tone: "stop" };
   if (dispense.scale === "overload") return { word: "Overload", shape: "cross", tone: "stop" };
@@ -95,6 +95,9 @@ export function focus(dispense, live, timers, now_ms) {
     if (Number(remaining_g.toFixed(places)) < 0) {
       return { figure: grams(-remaining_g, places, true), says: `g of ${part} too much`, room };
     }
+    if (dispense.zone === "landed") {
+      return { figure: grams(-remaining_g, places, true), says: `g from the target of ${part}`, room };
+    }
     return { figure: grams(remaining_g, places), says: `g of ${part} to go`, room };
   }
   if (dispense.step === "stir") {
@@ -109,8 +112,14 @@ export function focus(dispense, live, timers, now_ms) {
 /** Roughly how many digits wide a figure is. */
 export function units(text) {
   let sum = 0;
-  for (const char of text) sum += ".:, ".includes(char) ? 0.42 : 1;
+  for (const char of text) sum += ".:, ".includes(char) ? 0.44 : "+\u2212".includes(char) ? 1.22 : 1;
   return sum;
+}
+
+/** How many letters wide a word must be taken for, where it may break into two lines. */
+export function letters(word) {
+  const longest = Math.max(...word.split(" ").map((part) => part.length));
+  return Math.max(longest, word.length > 9 ? Math.ceil(word.length * 0.62) : word.length, 4);
 }
 
 const NAMES = {

@@ -1,4 +1,4 @@
-"""A shop floor for the browser tests: a real broker, the real page, and a bench that follows a script.
+"""A shop floor for tests: a real broker, the real page, and a bench that follows a script.
 
 The bench is the real MQTT outlet fed with views made here; no scale, no batch logic. The pour is an
 invented one: a run of cabinet knobs, two parts.
@@ -10,7 +10,11 @@ import asyncio
 import contextlib
 import json
 import os
+import random
+import shutil
 import signal
+import socket
+import tempfile
 import time
 from collections.abc import AsyncIterator, Callable
 from dataclasses import replace
@@ -19,7 +23,7 @@ from typing import Any
 
 from daemon import config as settings
 from daemon.broker import BrokerLink
-from daemon.broker_access import HOST, Accounts, Endpoint, free_port, new_accounts
+from daemon.broker_access import HOST, Accounts, Endpoint, new_accounts
 from daemon.broker_child import ChildBroker, child_broker, find_mosquitto
 from daemon.broker_embedded import embedded_broker
 from daemon.messages import Done
@@ -112,13 +116,26 @@ def poured(view: BenchView, grams: float, flow: float, zone: Zone, **more: Any) 
     )
 
 
+def any_port() -> int:
+    """A free port that no other run of the tests looks for, too.
+
+    Not of those that the system gives to outgoing lines: who asks again and again whether somebody
+    listens there yet would in the end be connected with himself.
+    """
+    while True:
+        port = random.randrange(20_000, 32_000)
+        with socket.socket() as probe, contextlib.suppress(OSError):
+            probe.bind((HOST, port))
+            return port
+
+
 class Floor:
     """Broker, page and bench, and what has been commanded."""
 
     def __init__(self, folder: Path, kind: str = "mosquitto") -> None:
         self.folder = folder
         self.kind = kind
-        self.broker_port = free_port()
+        self.broker_port = any_port()
         self.accounts: Accounts = new_accounts(folder, self.broker_port)
         self.endpoint: Endpoint | None = None
         self.commands: list[dict[str, Any]] = []
@@ -149,8 +166,9 @@ class Floor:
             return
         program = find_mosquitto()
         assert program is not None
-        files = self.folder / "broker"
-        files.mkdir(exist_ok=True)
+        # Of its own, since as root the broker runs under an account of its own.
+        files = Path(tempfile.mkdtemp(prefix="benchpour-broker-"))
+        self._broker.callback(shutil.rmtree, files, ignore_errors=True)
         child = child_broker(program, self.broker_port, self.accounts, files)
         self._child = await self._broker.enter_async_context(child)
         self.endpoint = self._child.endpoint
@@ -240,9 +258,19 @@ class Floor:
 
 async def until(true: Callable[[], object], within_s: float = LONG_S) -> None:
     """Wait for a condition, at most so long."""
-    async with asyncio.timeout(within_s):
-        while not true():
-            await asyncio.sleep(0.01)
+    loop = asyncio.get_running_loop()
+    end_s = loop.time() + within_s
+    while not true():
+        assert loop.time() < end_s, f"not within {within_s} s"
+        await moment()
+
+
+async def moment(length_s: float = 0.01) -> None:
+    """Let everything else run before a condition is looked at again."""
+    loop = asyncio.get_running_loop()
+    over = loop.create_future()
+    loop.call_later(length_s, over.set_result, None)
+    await over
 
 
 CLOCKS = (

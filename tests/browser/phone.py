@@ -12,6 +12,8 @@ from selenium.webdriver import Chrome
 from selenium.webdriver.chrome.options import Options
 from selenium.webdriver.chrome.service import Service
 
+from tests.browser.floor import moment
+
 _FLAGS = (
     "--headless",
     "--no-sandbox",
@@ -53,13 +55,11 @@ class Phone:
 
     async def until(self, condition: str, within_s: float = 15.0) -> Any:
         """Wait until an expression of the page holds; returns its value."""
-        value = None
-        try:
-            async with asyncio.timeout(within_s):
-                while not (value := await self.run(f"return {condition}")):
-                    await asyncio.sleep(0.02)
-        except TimeoutError:
-            raise AssertionError(f"{condition} does not hold. {await self.told()}") from None
+        loop = asyncio.get_running_loop()
+        end_s = loop.time() + within_s
+        while not (value := await self.run(f"return {condition}")):
+            assert loop.time() < end_s, f"{condition} does not hold. {await self.told()}"
+            await moment(0.02)
         return value
 
     async def text(self, selector: str) -> str:
