@@ -84,7 +84,7 @@ def _add_decode(which: Any, common: argparse.ArgumentParser) -> None:
         type=_milliseconds,
         default=100.0,
         metavar="N",
-        help="time from frame to frame (default 100)",
+        help="time from frame to frame (default 100); 0 where each was asked for by hand",
     )
     decode.set_defaults(run=_decode)
 
@@ -94,7 +94,7 @@ def _seconds(text: str) -> float:
 
 
 def _milliseconds(text: str) -> float:
-    return _number(text, 0.1, 3_600_000, "milliseconds, from 0.1 to 3600000")
+    return _number(text, 0, 3_600_000, "milliseconds, from 0 to 3600000")
 
 
 def _number(text: str, least: float, most: float, what: str) -> float:
