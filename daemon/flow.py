@@ -31,13 +31,17 @@ TURN_PER_S = 0.3
 """How often a second a turning flow calms and a calm one turns: openings last some tenths of a
 second, trickles some seconds."""
 
-CALM_G, CALM_SHARE = 0.03, 0.08
+CALM_G, CALM_SHARE = 0.02, 0.06
 """Wander of a calm flow per square root of a second: grams/s, and as a share of the flow."""
 
 TURN_G, TURN_SHARE = 4.0, 2.0
 """The same while turning; the first opening from rest has `OPENING_G`."""
 
 OPENING_G = 30.0
+
+MISFIT = 0.08
+"""How far a scale's response may differ from two equal stages, as a share of what the display still
+has to catch up: without it a precise display would be inverted through the wrong lag and ring."""
 
 
 class Track(NamedTuple):
@@ -70,13 +74,14 @@ class Flow:
 
 @dataclass(frozen=True, slots=True)
 class Glass:
-    """What the estimator looks through: one stage's time constant (s), half the display's step and
-    the standard deviation of the noise (g), and the timing error that makes a fast flow noisy (s)."""
+    """What the estimator looks through.
+
+    One stage's time constant (s), half the display's step and the noise's standard deviation (g).
+    """
 
     stage_s: float
     half_g: float
     noise_g: float
-    timing_s: float
 
 
 def at_rest(mass_g: float, sd_g: float, flow_sd_g_per_s: float = 0.02) -> Flow:
@@ -138,7 +143,7 @@ def forecast(flow: Flow, dt: float, stage_s: float, turn_g: float) -> Flow:
 def surprise(flow: Flow, shown_g: float, glass: Glass) -> float:
     """How many standard deviations the shown value lies off a forecast's turning filter."""
     track = flow.turning
-    s = track.bb + _noise_var(track.q, glass)
+    s = track.bb + _noise_var(track, glass)
     return max(0.0, abs(shown_g - track.b) - glass.half_g) / sqrt(s)
 
 
@@ -209,14 +214,14 @@ def _carry(x: Track, dt: float, stage_s: float, flow_var: float) -> Track:
     )
 
 
-def _noise_var(q: float, glass: Glass) -> float:
-    late = glass.timing_s * q
-    return glass.noise_g * glass.noise_g + late * late
+def _noise_var(x: Track, glass: Glass) -> float:
+    misfit = MISFIT * (x.m - x.b)
+    return glass.noise_g * glass.noise_g + misfit * misfit
 
 
 def _seen(x: Track, shown_g: float, glass: Glass) -> tuple[Track, float]:
     """One filter after a shown value, and how likely that value was."""
-    s = x.bb + _noise_var(x.q, glass)
+    s = x.bb + _noise_var(x, glass)
     mean, var, fit = cut_normal(x.b, s, shown_g, glass.half_g)
     km, kq, ka, kb = x.mb / s, x.qb / s, x.ab / s, x.bb / s
     off = mean - x.b

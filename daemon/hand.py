@@ -37,12 +37,12 @@ class Bottle:
     part: str
     trickle_g_per_s: float = 2.0
     trickle_scatter: float = 0.6
-    dump_g_per_s: float = 16.0
+    dump_g_per_s: float = 22.0
     ease_lead_s: float = 0.9
     ease_var: float = 0.35**2
     ease_scatter_s: float = 0.12
     drip_g: float = 0.0
-    drip_var: float = 0.15**2
+    drip_var: float = 0.35**2
     pours: int = 0
     dumps: int = 0
 
@@ -54,7 +54,7 @@ class Bottle:
     @property
     def planned_dump_g_per_s(self) -> float:
         """The dump to plan for; one never seen is dared more with every pour that trickled."""
-        return self.dump_g_per_s if self.dumps else self.dump_g_per_s * 0.9**self.pours
+        return self.dump_g_per_s
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +126,7 @@ def bottle(hand: Hand, part: str) -> Bottle:
     return Bottle(
         part,
         trickle_g_per_s=exp(sum(log(b.trickle_g_per_s) for b in hand.bottles) / n),
-        dump_g_per_s=max(16.0, exp(sum(log(b.dump_g_per_s) for b in hand.bottles) / n)),
+        dump_g_per_s=max(22.0, exp(sum(log(b.dump_g_per_s) for b in hand.bottles) / n)),
         ease_lead_s=sum(b.ease_lead_s for b in hand.bottles) / n,
         ease_var=0.3**2,
     )
@@ -190,12 +190,12 @@ def learn(
     known = x * to_lead + to_drip + b.drip_var
     off = run_on_g - (hand.lead_s * x + hand.drip_g + b.drip_g)
     square = off * off / (known + noise)
-    s = known + noise * max(1.0, square / 4.0)
+    s = known + noise * (max(1.0, square / 4.0) if b.pours >= 2 else 1.0)
     grow = 1.0 / FORGET if hand.count >= 4 else 0.0
     b = replace(
         b,
         drip_g=b.drip_g + b.drip_var / s * off,
-        drip_var=b.drip_var - b.drip_var**2 / s + grow * 0.06**2,
+        drip_var=b.drip_var - b.drip_var**2 / s + grow * 0.1**2,
     )
     hand = replace(
         hand,

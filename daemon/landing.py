@@ -14,7 +14,7 @@ from daemon.hand import Grip
 from daemon.scale_traits import ScaleTraits
 
 
-CAREFUL = 1.3
+CAREFUL = 1.6
 """Spreads of the ease-off lead that are left as room: late easing costs grams, early a second."""
 
 
@@ -64,9 +64,15 @@ def state_sd_g(s: Stream, grip: Grip) -> float:
     return sqrt(max(0.0, var))
 
 
-def landing_sd_g(s: Stream, grip: Grip) -> float:
-    """Standard deviation of the landing, the hand's part included."""
-    return hypot(grip.run_on_sd_g(max(0.0, s.flow_g_per_s)), state_sd_g(s, grip))
+def landing_sd_g(s: Stream, grip: Grip, t: ScaleTraits) -> float:
+    """Standard deviation of the landing: the hand's part, the display's, and some of the flow's.
+
+    Not all that the filter does not know at this moment: the next reading will tell it, and a doubt
+    that passes is no reason to stop early.
+    """
+    flow = max(0.0, s.flow_g_per_s)
+    seen = min(state_sd_g(s, grip), 0.1 * flow * (grip.lead_s + t.total_lag_s) + 0.3 * t.division_g)
+    return hypot(grip.run_on_sd_g(flow), seen)
 
 
 @lru_cache(maxsize=64)
@@ -78,8 +84,8 @@ def _above(limit: float, mean: float, sd: float) -> float:
     return 0.5 - 0.5 * erf((limit - mean) / (sd * sqrt(2.0)))
 
 
-NODES = ((-2.0, 0.06), (-1.0, 0.24), (0.0, 0.40), (1.0, 0.24), (2.0, 0.06))
-"""Five points that stand for a normal distribution."""
+TOP_UP_COST = 0.15
+"""What a top-up costs beside its own risk, as a share of what a part over tolerance costs."""
 
 
 def aim_error_g(sd_g: float, tolerance_g: float, risk_pct: float, least_top_up_g: float) -> float:
@@ -93,20 +99,15 @@ def aim_error_g(sd_g: float, tolerance_g: float, risk_pct: float, least_top_up_g
     if careful == 0.0:
         return 0.0
     aims = (0.0, 0.5 * careful, careful)
-    return min(aims, key=lambda a: _cost(a, sd_g, tolerance_g, least_top_up_g))
+    return min(aims, key=lambda aim: _cost(aim, sd_g, tolerance_g, least_top_up_g))
 
 
 def _cost(aim: float, sd: float, tolerance: float, least: float) -> float:
-    """Chance of ending above tolerance, top-ups included; a top-up itself costs a little."""
-    cost = 0.0
-    for at, weight in NODES:
-        error = aim + at * sd
-        if error >= -tolerance:
-            cost += weight * (error > tolerance)
-            continue
-        after = max(0.0, error + least)
-        cost += weight * (0.15 + _above(tolerance, after, max(0.7 * sd, 1e-3)))
-    return cost
+    """Chance of ending above tolerance, top-ups included, which cost a little themselves."""
+    short = 1.0 - _above(-tolerance, aim, sd)
+    fallen = aim - tolerance - 0.5 * sd if aim > -tolerance else aim - 0.8 * sd
+    ends = _above(tolerance, max(0.0, fallen + least), max(0.7 * sd, 1e-3))
+    return _above(tolerance, aim, sd) + short * (TOP_UP_COST + ends)
 
 
 def judge_s(t: ScaleTraits, trickle_g_per_s: float) -> float:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from math import sqrt
 
 from daemon import hand as hands
 from daemon import landing
@@ -53,8 +54,14 @@ JET_S = 0.06
 AFTER_CUE_S = 0.8
 """Seconds after a stop cue, beside the scale's lag, before a rest can be the landing: reaction."""
 
+OPEN_S = 1.0
+"""Seconds after which a pour that was opened runs steadily."""
+
 UNHEARD_S = 1.0
 """Seconds beyond the usual run-on after which a pour that still runs is told to stop again."""
+
+FIRST_LOOK_S = 0.3
+"""Seconds of dump that a scale must have shown, beside its lag, before its flow is known."""
 
 SMALL_DUMP = 0.15
 """A dump of less than this share of the target is not worth its cue: straight to the trickle."""
@@ -111,8 +118,9 @@ class Pour:
     stage: Stage = Stage.FIRST_DROP
     begun_at_s: float | None = None
     wet: bool = False
-    flows: bool = False
-    """Resin has come since this stage began: one reading showed it (`wet`), and another agreed."""
+    flows_at_s: float | None = None
+    """When resin had surely come since this stage began: one reading showed it (`wet`), and another
+    agreed."""
     from_g: float = 0.0
     """Grams of the part when this stage of pouring began."""
     landing_g: float | None = None
@@ -159,7 +167,9 @@ def begin(
     coarse = _coarse_mark_g(p, w, grip, dump)
     fine = _fine_mark_g(p, w, grip, grip.trickle_g_per_s)
     room = landing.ease_room_g(grip, w.scale, dump)
-    if room > (1.0 - SMALL_DUMP) * (goal.target_g - already_g):
+    unseen = dump * (w.scale.total_lag_s + w.scale.interval_s + FIRST_LOOK_S)
+    left = goal.target_g - already_g - room
+    if left < max(unseen, SMALL_DUMP * (goal.target_g - already_g)):
         return replace(p, zone=Zone.EASE, stops_g=(None, fine))
     return replace(p, stops_g=(coarse, fine))
 
@@ -236,8 +246,8 @@ def _stream(p: Pour, w: Weighing, grip: Grip, at_s: float) -> Stream:
         if flow > 0.15 * b.dump_g_per_s:
             usual = 0.4 if b.dumps > 0 else 1.2
             s = landing.expecting(s, b.dump_g_per_s, b.dump_g_per_s * usual)
-    elif flow > 0.3 * b.trickle_g_per_s:
-        usual = max(0.2, 1.3 * b.trickle_scatter)
+    elif b.pours > 0 and flow > 0.3 * b.trickle_g_per_s:
+        usual = max(0.3, 2.0 * b.trickle_scatter)
         s = landing.expecting(s, b.trickle_g_per_s, b.trickle_g_per_s * usual)
     return Stream(
         s.mass_g + ahead * s.flow_g_per_s,
@@ -293,9 +303,11 @@ def _foreseen(p: Pour, w: Weighing, grip: Grip, at_s: float) -> Pour:
     p = replace(p, landing_g=lands, due_s=None, to_stop_s=None)
     if p.goal.fine is not None or p.stage not in (Stage.POURING, Stage.TOP_UP) or flow < 0.1:
         return p
-    fine_in = (_aim_g(p, w, grip, s) - lands) / flow
+    aim = p.goal.target_g if _easing(p, w, grip, at_s) else _aim_g(p, w, grip, s)
+    fine_in = (aim - lands) / flow
     if _dumps(p, grip, flow):
-        coarse_in = (p.goal.target_g - landing.ease_room_g(grip, w.scale, flow) - s.mass_g) / flow
+        room = landing.ease_room_g(grip, w.scale, flow) + sqrt(s.mass_var)
+        coarse_in = (p.goal.target_g - room - s.mass_g) / flow
         p = replace(p, due_s=at_s + max(0.0, min(coarse_in, fine_in)))
         if p.stops_g[0] is None:
             return p
@@ -313,7 +325,7 @@ def _dumps(p: Pour, grip: Grip, flow: float) -> bool:
 
 
 def _aim_g(p: Pour, w: Weighing, grip: Grip, s: Stream) -> float:
-    sd = landing.landing_sd_g(s, grip)
+    sd = landing.landing_sd_g(s, grip, w.scale)
     least = landing.least_top_up_g(grip, w.scale)
     return p.goal.target_g + landing.aim_error_g(sd, p.goal.tolerance_g, p.goal.risk_pct, least)
 
@@ -327,8 +339,10 @@ def _begun(p: Pour, w: Weighing, news: list[PourNews]) -> Pour:
     noise, d = 4.5 * w.scale.noise_g, w.scale.division_g
     wet = grown > max(1.2 * d, noise)
     flows = wet and (p.wet or w.scale.interval_s > 0.3 or grown > 2.5 * d + noise)
-    p = replace(p, wet=wet, flows=p.flows or flows)
-    if p.stage is not Stage.FIRST_DROP or not p.flows:
+    if flows and p.flows_at_s is None:
+        p = replace(p, flows_at_s=w.at_s)
+    p = replace(p, wet=wet)
+    if p.stage is not Stage.FIRST_DROP or p.flows_at_s is None:
         return p
     news.append(Begun(w.at_s))
     return replace(p, stage=Stage.POURING, begun_at_s=w.at_s)
@@ -338,7 +352,7 @@ def _cued(p: Pour, w: Weighing, grip: Grip, at_s: float, news: list[PourNews]) -
     """Give the cue that is due: at most the coarse and the fine one."""
     if p.stage not in (Stage.POURING, Stage.TOP_UP):
         return p
-    if p.stage is Stage.TOP_UP and not p.flows:
+    if p.stage is Stage.TOP_UP and p.flows_at_s is None:
         return p
     s = _stream(p, w, grip, at_s)
     reading, flow = p.actual_g(w), max(0.0, s.flow_g_per_s)
@@ -372,8 +386,11 @@ def _repeated(p: Pour, w: Weighing, grip: Grip, news: list[PourNews]) -> Pour:
     if w.at_s is None or c is None or p.stage is not Stage.CUT or p.foreign_g != 0.0:
         return p
     flow = p.sign * w.flow_g_per_s
-    patience_s = w.scale.total_lag_s + grip.lead_s + 4.0 * grip.spread_s + UNHEARD_S
-    if w.at_s - c.at_s < patience_s or flow < max(0.5, 0.5 * grip.trickle_g_per_s):
+    shows_s = w.scale.total_lag_s + w.scale.division_g / max(c.flow_g_per_s, 0.1)
+    patience_s = shows_s + grip.lead_s + 4.0 * grip.spread_s + UNHEARD_S
+    grown = p.already_g + p.sign * (w.gross_g - p.base_g) - c.mass_g if w.gross_g else 0.0
+    enough = grown > 2.0 * grip.run_on_g(c.flow_g_per_s) + w.scale.division_g
+    if w.at_s - c.at_s < patience_s or not enough or flow < max(0.5, 0.6 * c.flow_g_per_s):
         return p
     s = _stream(p, w, grip, w.at_s)
     news.append(StopFine(w.at_s, p.actual_g(w), flow, landing.landing_g(s, grip)))
@@ -383,7 +400,7 @@ def _repeated(p: Pour, w: Weighing, grip: Grip, news: list[PourNews]) -> Pour:
 def _coarse_is_due(p: Pour, w: Weighing, grip: Grip, s: Stream) -> bool:
     if p.goal.coarse is not None:
         return p.actual_g(w) >= p.goal.coarse * p.goal.target_g - 1e-9
-    room = landing.ease_room_g(grip, w.scale, max(0.0, s.flow_g_per_s))
+    room = landing.ease_room_g(grip, w.scale, max(0.0, s.flow_g_per_s)) + sqrt(s.mass_var)
     return s.mass_g >= p.goal.target_g - room - 1e-6
 
 
@@ -400,9 +417,11 @@ def _eased_off(p: Pour, w: Weighing, grip: Grip) -> Pour:
     """Note the fastest flow, and mass and flow once the pour should be a trickle."""
     if w.at_s is None or p.stage is not Stage.POURING:
         return p
-    sure = p.sign * w.flow_g_per_s - w.flow_sd_g_per_s
+    sure = p.sign * w.flow_g_per_s - 2.0 * w.flow_sd_g_per_s
     p = replace(p, top_g_per_s=sure) if sure > p.top_g_per_s else p
-    if p.coarse_cue is None or p.ease_cue is not None or _easing(p, w, grip, w.at_s):
+    if p.zone is Zone.DUMP or p.ease_cue is not None or _easing(p, w, grip, w.at_s):
+        return p
+    if p.coarse_cue is None and w.at_s - (p.flows_at_s or w.at_s) < OPEN_S + w.scale.total_lag_s:
         return p
     s = _stream(p, w, grip, w.at_s)
     return replace(p, ease_cue=Cue(w.at_s, s.mass_g, s.flow_g_per_s))
@@ -415,12 +434,13 @@ def _dump(p: Pour) -> float:
 
 
 def _steady_trickle(p: Pour) -> float | None:
-    """Mean flow of a trickle that ran long enough to be one, else None."""
+    """Flow of the trickle at the stop cue: its mean if it ran long enough, else as it was seen."""
     e, f = p.ease_cue, p.fine_cue
-    if e is None or f is None or f.at_s - e.at_s < 0.5:
+    if e is None or f is None:
         return None
-    flow = (f.mass_g - e.mass_g) / (f.at_s - e.at_s)
-    return flow if 0.05 < flow < 0.7 * _dump(p) else None
+    long_enough = f.at_s - e.at_s >= 0.5
+    flow = (f.mass_g - e.mass_g) / (f.at_s - e.at_s) if long_enough else f.raw_g_per_s
+    return flow if 0.05 < flow and (p.coarse_cue is None or flow < 0.7 * _dump(p)) else None
 
 
 def _ease_seen(p: Pour, grip: Grip, actual: float) -> tuple[float, float]:
@@ -428,7 +448,7 @@ def _ease_seen(p: Pour, grip: Grip, actual: float) -> tuple[float, float]:
     c, e, f = p.coarse_cue, p.ease_cue, p.fine_cue
     assert c is not None and f is not None
     trickle, dump = _steady_trickle(p), _dump(p)
-    if trickle is not None and e is not None:
+    if trickle is not None and e is not None and f.at_s - e.at_s >= 0.5:
         brought, in_s, unsure = e.mass_g - c.mass_g, e.at_s - c.at_s, 0.3
     else:
         trickle = min(grip.trickle_g_per_s, 0.7 * dump)
@@ -460,7 +480,7 @@ def _settled(p: Pour, w: Weighing, hand: Hand, news: list[PourNews]) -> Pour:
     shows_s = w.scale.total_lag_s + AFTER_CUE_S
     if p.stage is Stage.CUT and cue is not None and w.at_s - cue.at_s < shows_s:
         return p
-    if p.stage is Stage.TOP_UP and not p.flows:
+    if p.stage is Stage.TOP_UP and p.flows_at_s is None:
         return p
     actual = p.already_g + p.sign * (w.settled_g - p.base_g)
     error = actual - p.goal.target_g
@@ -482,7 +502,7 @@ def _settled(p: Pour, w: Weighing, hand: Hand, news: list[PourNews]) -> Pour:
         zone=Zone.SHORT,
         from_g=actual,
         wet=False,
-        flows=False,
+        flows_at_s=None,
         due_s=None,
         to_stop_s=None,
     )
@@ -496,12 +516,14 @@ def _learned(p: Pour, w: Weighing, hand: Hand, actual: float, news: list[PourNew
     cue, part = p.fine_cue, p.goal.part
     if w.at_s is None or cue is None or p.tainted or cue.flow_g_per_s < 0.1:
         return
-    trickle = _steady_trickle(p) if p.coarse_cue is not None else cue.raw_g_per_s
-    if p.main_cut and p.coarse_cue is not None:
+    trickle = _steady_trickle(p) if p.main_cut else None
+    ran_s = cue.at_s - (p.flows_at_s or cue.at_s)
+    if p.main_cut and p.coarse_cue is not None and p.goal.fine is None:
         lead, unsure = _ease_seen(p, _grip(p, w, hand), actual)
         hand = hands.learn_dump(hand, part, _dump(p))
         hand = hands.learn_ease(hand, part, lead, unsure)
-    if trickle is not None or not p.main_cut or p.goal.fine is not None:
+    steady = trickle is not None or ran_s > OPEN_S + w.scale.total_lag_s
+    if steady and (p.ease_cue is not None or not p.main_cut):
         hand = hands.learn(
             hand,
             part=part,
@@ -510,6 +532,6 @@ def _learned(p: Pour, w: Weighing, hand: Hand, actual: float, news: list[PourNew
             lag_s=w.scale.total_lag_s,
             seen_sd_g=cue.sd_g,
         )
-    if p.main_cut and trickle is not None:
+    if trickle is not None:
         hand = hands.learn_trickle(hand, part, trickle)
     news.append(HandLearned(w.at_s, hand))

@@ -24,7 +24,7 @@ class ScaleTraits:
 
     `division_g`: the display's step. `noise_g`: standard deviation beside the rounding.
     `interval_s`: time between readings. `lag_s`: delay of its filter; `dead_s`: pure delay before
-    it; `steps`: how many step responses stand behind these two (0: assumed, see `lag_sd_s`).
+    it; `lag_var`: variance of their sum; `steps`: step responses behind them (0: assumed).
     `unit_g`: the last digit sent. `grid`: displayed changes seen that were no multiple of 2, 5 and
     10 units, and all changes.
     """
@@ -34,6 +34,7 @@ class ScaleTraits:
     interval_s: float = 0.1
     dead_s: float = 0.05
     lag_s: float = 0.35
+    lag_var: float = 0.15**2
     steps: int = 0
     unit_g: float | None = None
     grid: tuple[int, int, int, int] = (0, 0, 0, 0)
@@ -44,11 +45,6 @@ class ScaleTraits:
     def total_lag_s(self) -> float:
         """Seconds by which a steadily growing reading is behind."""
         return self.dead_s + self.lag_s
-
-    @property
-    def lag_sd_s(self) -> float:
-        """How well the lag is known: 0.15 s before any step, then by the reading interval."""
-        return 0.15 if self.steps == 0 else max(0.02, 0.3 * self.interval_s / sqrt(self.steps))
 
     @property
     def rounding_g(self) -> float:
@@ -160,40 +156,41 @@ def with_flicker(t: ScaleTraits, b: Block, at_s: float, grams: float) -> tuple[S
     return replace(t, changes_var=var, noise_g=max(noise, 0.15 * t.division_g)), fresh
 
 
-DEAD_S = 0.04
+DEAD_S = 0.06
 """Delay that a step cannot show, having no mark of its own: averaging in the cell, the line."""
 
 
 def with_step(
-    t: ScaleTraits, first_s: float, first_share: float, mean_s: float, var_s2: float
+    t: ScaleTraits, size_g: float, first_share: float, mean_s: float, var_s2: float
 ) -> ScaleTraits:
-    """After a load was put down or lifted and the display followed.
+    """After a load was put down or lifted and the display followed by `size_g`.
 
-    Times on any common clock: `first_s` when the display had first moved, by `first_share` of the
-    step; `mean_s` the mean arrival time of the step, `var_s2` its variance. Two equal stages of
-    lag L have a variance L²/2, so L = √(2·variance); their response grows by the share x²/2 in x
-    stage times at first, which tells how long before `first_s` the step began; what the mean is
-    behind that beyond L is pure delay. Whatever spoils a step (a cup set down slowly, a short pour)
-    lengthens it; so a much shorter one is believed at once, a longer one not.
+    Times are counted from the first reading that had moved, by `first_share` of the step;
+    `mean_s`, `var_s2`: mean arrival time of the step and its variance. Two equal stages of lag L
+    have a variance L²/2, so L = √(2·variance); their response grows at first by the share x²/2 in x
+    stage times, which tells how long before that reading the step began; what the mean is behind
+    that beyond L is pure delay. A step of few divisions tells less. What lasted much longer than the
+    lag known so far was a pour, or a cup set down slowly, and tells nothing.
     """
     if not (0.0 <= first_share <= 0.7 and var_s2 > 0.0):
         return t
     lag = sqrt(2.0 * var_s2)
     x = sqrt(2.0 * min(first_share, 0.5))
-    mean = mean_s - (first_s - 0.5 * lag * x * (1.0 + x / 3.0))
-    if not LAG_LIMITS_S[0] <= mean <= LAG_LIMITS_S[1]:
+    mean = mean_s + 0.5 * lag * x * (1.0 + x / 3.0)
+    noise = 0.02**2 + (0.15 * t.interval_s) ** 2 + (t.division_g / size_g) ** 2
+    off = mean + DEAD_S - t.total_lag_s
+    far = 3.0 * sqrt(t.lag_var + noise)
+    if not LAG_LIMITS_S[0] <= mean <= LAG_LIMITS_S[1] or off > far:
         return t
     lag = min(max(lag, 0.4 * mean), mean)
-    dead = mean - lag + DEAD_S
-    if t.steps == 0:
-        return replace(t, lag_s=lag, dead_s=dead, steps=1)
-    if lag + dead > 1.2 * t.total_lag_s + 0.3 * t.interval_s:
-        return t
-    shorter = lag + dead < 0.7 * t.total_lag_s
-    gain = 0.5 if shorter else max(1.0 / (t.steps + 1.0), 0.1)
+    gain = t.lag_var / (t.lag_var + noise)
+    share = gain if t.steps else 1.0
+    total = t.total_lag_s + gain * off
+    lag_s = min(t.lag_s + share * (lag - t.lag_s), total - 0.5 * DEAD_S)
     return replace(
         t,
-        lag_s=t.lag_s + gain * (lag - t.lag_s),
-        dead_s=t.dead_s + gain * (dead - t.dead_s),
+        lag_s=max(lag_s, LAG_LIMITS_S[0]),
+        dead_s=max(0.0, total - lag_s),
+        lag_var=(1.0 - gain) * t.lag_var + 0.01**2,
         steps=t.steps + 1,
     )

@@ -6,7 +6,7 @@ Owns the judgement of one stream of readings. Knows nothing of recipes, parts, t
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from math import sqrt
+from math import hypot, sqrt
 
 from daemon import flow as flows
 from daemon import scale_traits
@@ -27,14 +27,15 @@ ODD, SURPRISE = 4.0, 6.0
 next one agrees (a digit can be garbled in a frame that looks legal), and beyond which no pour
 explains it."""
 
+SLOWEST_G_PER_S = 0.4
+"""A trickle slower than this is rare; a display that has not stepped for as long as such a trickle
+needs for one step shows a load that truly rests."""
+
 POUR_G_PER_S = 120.0
 """No hand pours faster; a display that leaps more shows something else."""
 
 STILL_G_PER_S = 0.15
 """Flow below which a load is at rest; a coarse display cannot tell as little, see `_rested`."""
-
-TIMING_S = 0.012
-"""Scatter of arrival times and of the model's lag: what makes readings of a fast flow noisy."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,13 +189,14 @@ def _stage_s(t: ScaleTraits) -> float:
 
 
 def _glass(t: ScaleTraits) -> Glass:
-    return Glass(_stage_s(t), 0.5 * t.division_g, t.noise_g, TIMING_S)
+    return Glass(_stage_s(t), 0.5 * t.division_g, t.noise_g)
 
 
 def _most_g(w: Weighing, dt: float) -> float:
     """The most that a pour can change the display by in `dt`."""
     size = abs(w.flow_g_per_s)
-    trickles = w.flow is not None and w.flow.calm_odds > 0.8 and size < 8.0 and not _opens(w)
+    calm = w.flow is not None and w.flow.calm_odds > 0.8 and not _opens(w)
+    trickles = calm and 0.4 < size < 8.0
     fastest = 12.0 + 4.0 * size if trickles else POUR_G_PER_S
     return fastest * dt + 3.0 * w.scale.division_g + 6.0 * w.scale.noise_g
 
@@ -277,8 +279,10 @@ def _rested(w: Weighing, reading: Reading) -> Weighing:
     w = replace(w, rest=rest, stable=stable, settled_g=rest.mean_g if stable else None)
     if not stable or w.flow is None:
         return w
-    sd = w.scale.rounding_g / sqrt(min(n, 4))
-    w = replace(w, rested_s=at_s, flow=flows.pinned(w.flow, rest.mean_g, sd))
+    sd = hypot(w.scale.division_g / sqrt(12.0), w.scale.noise_g / sqrt(n))
+    w = replace(w, rested_s=at_s)
+    if at_s - rest.from_s >= w.scale.division_g / SLOWEST_G_PER_S:
+        w = replace(w, flow=flows.pinned(w.flow, rest.mean_g, sd))
     return w if w.step is None else replace(w, step=None, scale=_taught(w.scale, w.step, grams))
 
 
@@ -328,10 +332,8 @@ def _taught(t: ScaleTraits, step: StepSeen, grams: float) -> ScaleTraits:
     length = step.last_s - step.first_s
     mean = length - step.area_gs / size
     square = length * length - 2.0 * step.moment_gs2 / size
-    if abs(size) < 15.0 * t.division_g:
-        return scale_traits.with_step(t, -0.5 * t.interval_s, 0.0, mean, 0.5 * mean * mean)
     share = (step.first_g - step.from_g) / size
-    return scale_traits.with_step(t, 0.0, share, mean, square - mean * mean)
+    return scale_traits.with_step(t, size, share, mean, square - mean * mean)
 
 
 def _calmed(w: Weighing) -> Weighing:
