@@ -225,7 +225,8 @@ def test_a_running_daemon_is_looked_at_through_its_journal(store, scale, capsys)
 
         def read() -> bool:
             scale.say(b"ST,GS,+    0.0 g\r\n")
-            return look(Path(store)).engine.bench.link.state == "ok"
+            bench = look(Path(store)).engine.bench
+            return bench.link.port == str(scale.link) and bench.weighing.at_s is not None
 
         until(read)
         found = rows(capsys, "doctor", "--store", store, "--scale", str(scale.link), *WELL)
