@@ -56,6 +56,17 @@ class Opening:
 Outcome = Effect | Opening
 
 
+def first_us(at_s: float) -> int:
+    """The first whole microsecond that, as seconds, is not before `at_s`.
+
+    Rounding up alone is not enough: a product of floats can come out a hair to either side.
+    """
+    us = ceil(at_s * 1e6)
+    if us / 1e6 < at_s:
+        return us + 1
+    return us - 1 if (us - 1) / 1e6 >= at_s else us
+
+
 class Engine:
     """The bench, its decoder, and their time."""
 
@@ -68,7 +79,7 @@ class Engine:
     def due_us(self) -> int | None:
         """The next instant at which something is due."""
         due_s = deadline_s(self.bench)
-        return None if due_s is None else max(ceil(due_s * 1e6), self.at_us)
+        return None if due_s is None else max(first_us(due_s), self.at_us)
 
     def run_to(self, at_us: int) -> list[Outcome]:
         """Fire everything that is due up to and at `at_us`, in order."""
@@ -104,7 +115,7 @@ class Engine:
 
     def _opening(self, due_us: int) -> Opening | None:
         at_s = self.bench.opening_at_s
-        if at_s is None or ceil(at_s * 1e6) > due_us or self.bench.batch is not None:
+        if at_s is None or first_us(at_s) > due_us or self.bench.batch is not None:
             return None
         return Opening(due_us, self.bench.next_batch, self.snapshot())
 
@@ -129,7 +140,10 @@ class Engine:
                 yield ev.WallStepped(at_s, item.wall_offset_us / 1e6)
             case DaemonStart():
                 self.decoder.reset(at_s)
-                yield ev.Started(at_s, item.version, item.resumed, item.bench, item.risk_pct)
+                wall_s = item.wall_offset_us / 1e6
+                yield ev.Started(
+                    at_s, item.version, item.resumed, item.bench, item.risk_pct, wall_s
+                )
 
     def _decoded(self, at_s: float, data: bytes) -> Iterator[ev.Event]:
         was = self.decoder.profile_name

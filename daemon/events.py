@@ -88,6 +88,7 @@ class Started:
     resumed: bool
     bench: str = "bench"
     risk_pct: float = 2.0
+    wall_offset_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

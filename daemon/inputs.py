@@ -56,6 +56,7 @@ class DaemonStart:
     resumed: bool
     bench: str = "bench"
     risk_pct: float = 2.0
+    wall_offset_us: int = 0
 
 
 Input = Raw | Do | Port | WallClock | DaemonStart
@@ -77,7 +78,14 @@ def to_body(item: Input) -> dict[str, Any]:
             return {"clock": {"wall_offset_us": item.wall_offset_us}}
         case DaemonStart():
             told = {"version": item.version, "resumed": item.resumed}
-            return {"daemon": told | {"bench": item.bench, "risk_pct": item.risk_pct}}
+            return {
+                "daemon": told
+                | {
+                    "bench": item.bench,
+                    "risk_pct": item.risk_pct,
+                    "wall_offset_us": item.wall_offset_us,
+                }
+            }
 
 
 def from_body(at_us: int, body: dict[str, Any]) -> Input | None:
@@ -101,5 +109,6 @@ def from_body(at_us: int, body: dict[str, Any]) -> Input | None:
             bool(told.get("resumed")),
             str(told.get("bench", "bench")),
             float(told.get("risk_pct", 2.0)),
+            int(told.get("wall_offset_us", 0)),
         )
     return None

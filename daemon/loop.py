@@ -16,7 +16,7 @@ from typing import Protocol
 from daemon.clock import Timeline
 from daemon.effects import Answer, Pattern, Record, Sound
 from daemon.engine import Engine, Opening, Outcome
-from daemon.inputs import Input, WallClock
+from daemon.inputs import DaemonStart, Input, WallClock
 from daemon.journal import Entry, EventRow, Journal, JournalError, StateRow
 from daemon.messages import rfc3339
 from daemon.picture import picture
@@ -105,6 +105,8 @@ class Loop:
 
     def take(self, item: Input, reply: Reply | None = None) -> None:
         """Take one input: sound and screen at once, the journal and everybody else after it."""
+        if not isinstance(item, DaemonStart) and (due := self.engine.run_to(item.at_us)):
+            self._spread(due, None)  # what was due before it is told as of before it
         item, outcomes = self.engine.take(item)
         self._input += 1
         self._group.entry.inputs.append((self._input, item))

@@ -20,7 +20,7 @@ from daemon.clock import Clock, Ticks, Timeline
 from daemon.commander import Commander, plain_recipe
 from daemon.config import Config
 from daemon.effects import Answer, Pattern, Record
-from daemon.inputs import DaemonStart, Port, Raw, WallClock
+from daemon.inputs import DaemonStart, Port, Raw
 from daemon.journal import Journal
 from daemon.loop import Loop
 from daemon.restart import rebuild, saved_mark
@@ -211,9 +211,13 @@ class Running:
 
     def _begin(self) -> None:
         config, at_us = self.options.config, self.timeline.now_us
-        self.loop.take(WallClock(at_us(), self.timeline.wall_offset_us()))
         start = DaemonStart(
-            at_us(), VERSION, self.restart.resumed, config.bench, config.cues.risk_pct
+            at_us(),
+            VERSION,
+            self.restart.resumed,
+            config.bench,
+            config.cues.risk_pct,
+            self.timeline.wall_offset_us(),
         )
         self.loop.take(start)
         self.said.say(self.restart.note)

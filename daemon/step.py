@@ -185,7 +185,10 @@ def _profile(turn: Turn, profile: str) -> None:
 
 
 def _started(turn: Turn, event: ev.Started) -> None:
-    turn.put(settings=Settings(event.bench, event.version, event.risk_pct))
+    turn.put(
+        settings=Settings(event.bench, event.version, event.risk_pct),
+        wall_offset_s=event.wall_offset_s or turn.bench.wall_offset_s,
+    )
     turn.put(
         weighing=interrupted(turn.bench.weighing),
         link=replace(turn.bench.link, state="waiting", why=""),

@@ -46,7 +46,7 @@ def refused(*lines: str) -> str:
          '{"t":1.000000,"port":"lost","url":"/dev/ttyUSB0","why":"unplugged"}'),
         (WallClock(9_500_000, -3), '{"t":2.500000,"clock":{"wall_offset_us":-3}}'),
         (DaemonStart(3_607_000_000, "0.1.0", True, "left", 5.0),
-         '{"t":3600.000000,"daemon":{"version":"0.1.0","resumed":true,"bench":"left","risk_pct":5.0}}'),
+         '{"t":3600.000000,"daemon":{"version":"0.1.0","resumed":true,"bench":"left","risk_pct":5.0,"wall_offset_us":0}}'),
         (Event(8_000_000, 12, "2026-11-02T09:30:01.000Z", "cup.tared", 3, {"cup_g": 8.3}),
          '{"t":1.000000,"event":{"seq":12,"at":"2026-11-02T09:30:01.000Z","kind":"cup.tared",'
          '"batch":3,"data":{"cup_g":8.3}}}'),
