@@ -115,11 +115,13 @@ def _options(args: argparse.Namespace, config: Config, **more: Any) -> RunOption
     from daemon.run import RunOptions
     from drivers.scale_profile import load_profile
 
-    profile = config.scale.profile
+    name = config.scale.profile
+    own = Path(name).read_text(encoding="utf-8") if Path(name).is_file() else ""
     return RunOptions(
         config=config,
         console=args.console,
-        profile=None if profile in ("", "auto") else load_profile(profile),
+        profile=None if name in ("", "auto") else load_profile(name),
+        own_shape=own,
         **more,
     )
 

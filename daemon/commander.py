@@ -19,8 +19,8 @@ from recipes.model import Recipe
 
 
 def plain_recipe(recipe: Recipe) -> dict[str, Any]:
-    """A recipe as the journal and the log keep it: the file's keys, what is not given left out."""
-    return recipe.model_dump(mode="json", by_alias=True, exclude_none=True)
+    """A recipe as the journal and the log keep it: every key of the file, null where it has none."""
+    return recipe.model_dump(mode="json", by_alias=True)
 
 
 class Commander:

@@ -23,7 +23,7 @@ from daemon.effects import Answer, Pattern, Record
 from daemon.inputs import DaemonStart, Port, Raw
 from daemon.journal import Journal
 from daemon.loop import Loop
-from daemon.restart import rebuild, saved_mark
+from daemon.restart import rebuild, saved_mark, shape_key
 from daemon.screen_words import Notes
 from daemon.version import VERSION
 from daemon.view import BenchView
@@ -47,6 +47,8 @@ class RunOptions:
     tint: float | None = None
     console: str = "full"
     profile: Profile | None = None
+    own_shape: str = ""
+    """The text of a line shape that does not ship: kept with the record that it was read by."""
     clock: Ticks = field(default_factory=Clock)
     speed: float = 1.0
     """How many times as fast as the machine's clock `clock` runs."""
@@ -221,6 +223,8 @@ class Running:
         )
         self.loop.take(start)
         self.said.say(self.restart.note)
+        if self.options.own_shape and self.options.profile is not None:
+            self.loop.note_meta(shape_key(self.options.profile.name), self.options.own_shape)
         if self.options.until_done:
             self.loop.on_record.append(self._done)
         if config.person and config.person != self.bench.person:
