@@ -283,7 +283,7 @@ async def status_is_online(floor: Floor) -> bool:
     async with aiomqtt.Client(HOST, floor.broker_port) as reader:
         await reader.subscribe(STATUS, qos=1)
         async for message in reader.messages:
-            return b'"online"' in bytes(message.payload)  # type: ignore[arg-type]
+            return b'"online"' in bytes(message.payload)
     return False
 
 

@@ -6,7 +6,7 @@ import { ROOT } from "./shop.js";
 const KEEPALIVE_S = 10;
 const AGAIN_MS = 1_000;
 const REFUSALS = 2;
-const ANSWER_MS = 5_000;
+const ANSWER_MS = 4_000;
 const SHOP = ["status", "dispense", "timers", "run"].map((name) => `${ROOT}/+/${name}`);
 const ONE = ["weight", "event", "done"];
 const NOT_PAIRED = new Set([4, 5, 134, 135]);

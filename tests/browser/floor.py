@@ -140,10 +140,13 @@ class Floor:
         self.endpoint: Endpoint | None = None
         self.commands: list[dict[str, Any]] = []
         self.pairing = Pairing(folder)
-        self.view = IDLE
         self.refuse = ""
-        self._began_s = time.monotonic()
-        self.wall_offset_s = time.time() - self._began_s
+        """The sentence that every command is refused with, if any."""
+        self.deaf = False
+        """Whether commands are left without an answer."""
+        self.silent = False
+        """Whether the bench says nothing, though it is there."""
+        self.wall_offset_s = time.time() - time.monotonic()
         self._child: ChildBroker | None = None
         self._broker = contextlib.AsyncExitStack()
         self.page = Page(
@@ -154,6 +157,8 @@ class Floor:
             "bench",
         )
         self._links: dict[str, BrokerLink] = {}
+        self._tasks: dict[str, asyncio.Task[None]] = {}
+        self._views: dict[str, BenchView] = {}
 
     @property
     def origin(self) -> str:
@@ -181,9 +186,6 @@ class Floor:
         assert self._child is not None and self._child.pid is not None
         os.kill(self._child.pid, signal.SIGKILL)
 
-    def _now_s(self) -> float:
-        return time.monotonic()
-
     def link(self, bench: str) -> BrokerLink:
         assert self.endpoint is not None
         return BrokerLink(
@@ -198,7 +200,9 @@ class Floor:
 
     def _done(self, bench: str, payload: bytes) -> None:
         asked = json.loads(payload)
-        self.commands.append(asked)
+        self.commands.append({"bench": bench} | asked if bench != "bench" else asked)
+        if self.deaf:
+            return
         error = self.refuse or None
         self._links[bench].answer(Done(id=asked["id"], ok=error is None, error=error))
 
@@ -206,23 +210,29 @@ class Floor:
     async def open(self, *more_benches: str) -> AsyncIterator[Floor]:
         """Have it all for as long as the context lasts."""
         await self.start_broker()
-        tasks = []
         try:
             async with self.page.serve():
                 for bench in ("bench", *more_benches):
                     self._links[bench] = self.link(bench)
-                    tasks.append(asyncio.create_task(self._links[bench].run()))
+                    self._tasks[bench] = asyncio.create_task(self._links[bench].run())
+                self._tasks[""] = asyncio.create_task(self._go_on())
                 await until(lambda: all(link.connected for link in self._links.values()))
                 yield self
         finally:
-            for task in tasks:
-                task.cancel()
-            await asyncio.gather(*tasks, return_exceptions=True)
+            for name in tuple(self._tasks):
+                await self.end(name)
             await self.stop_broker()
 
-    def show(self, view: BenchView, bench: str = "bench") -> BenchView:
-        """Publish a view as of now. Its clocks are given in seconds from now."""
-        now_s = self._now_s()
+    async def end(self, bench: str) -> None:
+        """End a bench in order: it says goodbye."""
+        self._links.pop(bench, None)
+        task = self._tasks.pop(bench)
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+
+    def show(self, view: BenchView, bench: str = "bench") -> None:
+        """Publish a view as of now, again and again. Its clocks are given in seconds from now."""
+        now_s = time.monotonic()
         timers = tuple(
             replace(
                 timer,
@@ -235,18 +245,21 @@ class Floor:
         run = view.run and replace(
             view.run, eta_at_s=view.run.eta_at_s and now_s + view.run.eta_at_s
         )
-        said = replace(
-            view,
-            at_s=now_s,
-            wall_offset_s=self.wall_offset_s,
-            bench=bench,
-            timers=timers,
-            run=run,
+        self._views[bench] = replace(
+            view, wall_offset_s=self.wall_offset_s, bench=bench, timers=timers, run=run
         )
-        self._links[bench].show(said)
-        if bench == "bench":
-            self.view = view
-        return said
+        self.say_again(bench)
+
+    def say_again(self, bench: str) -> None:
+        """What the bench's loop does at each reading: the same state, now."""
+        if bench in self._views:
+            self._links[bench].show(replace(self._views[bench], at_s=time.monotonic()))
+
+    async def _go_on(self) -> None:
+        while True:
+            await moment(0.2)
+            for bench in () if self.silent else tuple(self._links):
+                self.say_again(bench)
 
     async def code(self, role: str = "control") -> str:
         """Open a code as `phone pair` does; returns the address with it."""
