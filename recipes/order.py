@@ -66,9 +66,9 @@ class Allow(_Table):
     """What is expected to go wrong, and how sure the number of good pieces has to be."""
 
     reject_pct: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, lt=100)] = 0.0
-    confidence_pct: Annotated[
-        float, Field(strict=True, allow_inf_nan=False, ge=50, le=99.99)
-    ] = 95.0
+    confidence_pct: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=50, le=99.99)] = (
+        95.0
+    )
     waste_pct: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=100)] = 0.0
     """Material on top for cups that are missed and for trials."""
 

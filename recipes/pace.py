@@ -88,7 +88,9 @@ class Paced:
     assumed: dict[str, float]
 
 
-def pace_of(order: Order, recipe: Recipe, known_seconds: Mapping[str, float] | None = None) -> Paced:
+def pace_of(
+    order: Order, recipe: Recipe, known_seconds: Mapping[str, float] | None = None
+) -> Paced:
     """The pace of this order; `known_seconds` are this shop's own, by step or operation name.
 
     A step's are per batch, an operation's per piece. What the order says goes first.

@@ -12,19 +12,16 @@ tank, together with another batch whose time allows it, or a tank whose cycle is
 
 from __future__ import annotations
 
-import heapq
 from collections.abc import Generator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import ceil, inf
 
 import simpy
 
+from recipes.lots import TICK_S, Lots
 from recipes.pace import Pace
 
 _Steps = Generator[simpy.Event, None, None]
-
-_TICK_S = 1e-6
-"""Instants closer than this are the same; sums of seconds do not come out exactly."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,18 +109,6 @@ class _Tank:
         return self.awaited + (0 if self.closed else sum(len(cast.molds) for cast in self.inside))
 
 
-@dataclass(slots=True, eq=False)
-class _Lot:
-    """A batch's pieces after demolding, all at the same operation."""
-
-    batch: int
-    pieces: int
-    demolded_s: float
-    operation: int = 0
-    claimed: int = 0
-    done: int = 0
-
-
 class _Floor:
     """The state of the run, and the people who work in it."""
 
@@ -137,18 +122,16 @@ class _Floor:
         self.unfinished = len(shop.batches)
         pressed = self.pace.pressure_s is not None
         self.tanks = [_Tank() for _ in range(shop.tanks)] if pressed else []
+        self.places: list[_Tank] | list[None] = self.tanks or [None]
+        """Where a batch can go: a tank, or the bench."""
         self.curing: list[_Cast] = []
-        self.lots: list[tuple[float, int, _Lot]] = []
-        """Lots with pieces to take up, a heap by (time they must be done by, batch)."""
-        self.timed_work_s = 0.0
-        """Work left in the lots up to their last operation that has a time."""
+        self.lots = Lots(self.pace.operations)
+        pace = self.pace
+        self._not_broken_off_s = pace.pour_s + pace.tank_s + pace.vent_s + pace.demold_s
+        """How long it takes at the most until finishing gets its turn again."""
         self.busy = {"people": 0.0, "molds": 0.0, "tanks": 0.0}
-        self.late: dict[str, int] = {}
         self.pressed_late = 0
         self.spans: list[Span] = []
-        timed = [i for i, work in enumerate(self.pace.operations) if work.within_s is not None]
-        self.timed = max(timed, default=-1) + 1
-        """How many operations there are up to the last one that has a time."""
 
     def run(self) -> Run:
         people = [self.env.process(self._person(n + 1)) for n in range(self.shop.people)]
@@ -158,7 +141,7 @@ class _Floor:
             people_busy_s=self.busy["people"],
             molds_busy_s=self.busy["molds"],
             tanks_busy_s=self.busy["tanks"],
-            late=self.late,
+            late=self.lots.late,
             pressed_late=self.pressed_late,
             spans=tuple(sorted(self.spans, key=lambda span: (span.start_s, span.end_s))),
         )
@@ -173,16 +156,16 @@ class _Floor:
 
     def _task(self, who: int) -> _Steps | None:
         """What a free person does next, or None: wait until something changes."""
-        if self._finishing_is_urgent():
+        if self.lots.would_be_late(self.env.now + self._not_broken_off_s):
             return self._finish_piece(who)
         for tank in self.tanks:
             if self._is_over(tank):
                 return self._vent(tank, who)
-        for place in self.tanks or [None]:
+        for place in self.places:
             if self._may_pour(place):
                 return self._pour(place, who)
         for cast in self.curing:
-            if cast.ready_s <= self.env.now + _TICK_S:
+            if cast.ready_s <= self.env.now + TICK_S:
                 return self._demold(cast, who)
         return self._finish_piece(who) if self.lots else None
 
@@ -207,11 +190,13 @@ class _Floor:
         start_s = self.env.now
         yield self.env.timeout(seconds)
         self.busy["people"] += seconds
-        last = self.spans[-1] if self.spans else None
-        if last is not None and (last.what, last.batch, last.by) == (what, batch, who):
-            if abs(last.end_s - start_s) <= _TICK_S:
-                start_s = self.spans.pop().start_s
-        if seconds > 0:
+        if seconds <= 0:
+            return
+        last = self.spans[-1] if self.spans else Span("", 0, 0.0, -1.0)
+        goes_on = (last.what, last.batch, last.by) == (what, batch, who)
+        if goes_on and abs(last.end_s - start_s) <= TICK_S:
+            self.spans[-1] = replace(last, end_s=self.env.now)
+        else:
             self.spans.append(Span(what, batch, start_s, self.env.now, who))
 
     # -- pouring ---------------------------------------------------------------------------------
@@ -227,9 +212,9 @@ class _Floor:
         if tank.full + molds > self.shop.tank_places:
             return False
         if tank.closed:
-            return not tank.awaited and self.env.now >= self._ready_for_s(tank) - _TICK_S
+            return not tank.awaited and self.env.now >= self._ready_for_s(tank) - TICK_S
         end_s = self.env.now + self.pace.pour_s + self.pace.tank_s
-        return not tank.full or end_s <= tank.press_by_s + _TICK_S
+        return not tank.full or end_s <= tank.press_by_s + TICK_S
 
     def _ready_for_s(self, tank: _Tank) -> float:
         """When a pour may start for a closed tank: it is vented after the pour, and in time."""
@@ -285,18 +270,19 @@ class _Floor:
 
     def _close(self, tank: _Tank) -> None:
         now_s, pressure_s = self.env.now, self.pace.pressure_s or 0.0
-        self.pressed_late += now_s > tank.press_by_s + _TICK_S and len(tank.inside)
+        left_s = self.pace.left_to_press_s
+        for cast in tank.inside:
+            late = left_s is not None and now_s > cast.started_s + left_s + TICK_S
+            self.pressed_late += int(late)
         tank.closed, tank.until_s, tank.press_by_s = True, now_s + pressure_s, inf
-        self.spans.extend(
-            Span("pressure", cast.batch, now_s, tank.until_s) for cast in tank.inside
-        )
+        self.spans.extend(Span("pressure", cast.batch, now_s, tank.until_s) for cast in tank.inside)
         self._look_at(tank.until_s)
         ready_s = self._ready_for_s(tank)
         if now_s < ready_s < tank.until_s:
             self._look_at(ready_s)
 
     def _is_over(self, tank: _Tank) -> bool:
-        return tank.closed and not tank.venting and tank.until_s <= self.env.now + _TICK_S
+        return tank.closed and not tank.venting and tank.until_s <= self.env.now + TICK_S
 
     def _vent(self, tank: _Tank, who: int) -> _Steps:
         tank.venting = True
@@ -319,9 +305,7 @@ class _Floor:
     def _demold(self, cast: _Cast, who: int) -> _Steps:
         self.curing.remove(cast)
         yield from self._work("demold", cast.batch, self.pace.demold_s, who)
-        lot = _Lot(cast.batch, cast.pieces, self.env.now)
-        self.timed_work_s += self._timed_s(lot)
-        self._offer(lot)
+        self._finished_if(not self.lots.demolded(cast.batch, cast.pieces, self.env.now))
         made = [pulls + 1 for pulls in cast.molds]
         every = self.shop.release_every
         due = sum(1 for pulls in made if every is not None and pulls % every == 0)
@@ -330,53 +314,12 @@ class _Floor:
         self.clean.extend(made)
         self._tell()
 
-    def _offer(self, lot: _Lot) -> None:
-        """Put a lot up for its next operation, or be done with the batch."""
-        if lot.operation >= len(self.pace.operations):
-            self.unfinished -= 1
-        else:
-            lot.claimed = lot.done = 0
-            heapq.heappush(self.lots, (self._due_s(lot), lot.batch, lot))
-        self._tell()
-
-    def _due_s(self, lot: _Lot) -> float:
-        left = self.pace.operations[lot.operation :]
-        return lot.demolded_s + min((w.within_s for w in left if w.within_s is not None), default=inf)
-
-    def _timed_s(self, lot: _Lot) -> float:
-        """Work left on a lot up to its last operation that has a time, seconds."""
-        left = self.pace.operations[lot.operation : self.timed]
-        whole_s = sum(work.seconds_per_piece for work in left) * lot.pieces
-        return whole_s - lot.claimed * left[0].seconds_per_piece if left else 0.0
-
-    def _finishing_is_urgent(self) -> bool:
-        """Whether a pour and what may come with it would make some piece late."""
-        if not self.lots or self.lots[0][0] == inf:
-            return False
-        pace = self.pace
-        soon_s = self.env.now + pace.pour_s + pace.tank_s + pace.vent_s + pace.demold_s
-        if self.lots[0][0] - self.timed_work_s > soon_s:
-            return False
-        work_s = 0.0
-        for due_s, _, lot in sorted(self.lots):
-            work_s += self._timed_s(lot)
-            if due_s - work_s <= soon_s:
-                return True
-        return False
-
     def _finish_piece(self, who: int) -> _Steps:
-        lot = self.lots[0][2]
-        work = self.pace.operations[lot.operation]
-        lot.claimed += 1
-        if lot.operation < self.timed:
-            self.timed_work_s -= work.seconds_per_piece
-        if lot.claimed == lot.pieces:
-            heapq.heappop(self.lots)
+        lot, work = self.lots.claim()
         yield from self._work(work.name, lot.batch, work.seconds_per_piece, who)
-        within_s = inf if work.within_s is None else work.within_s
-        if self.env.now > lot.demolded_s + within_s + _TICK_S:
-            self.late[work.name] = self.late.get(work.name, 0) + 1
-        lot.done += 1
-        if lot.done == lot.pieces:
-            lot.operation += 1
-            self._offer(lot)
+        self._finished_if(self.lots.done(lot, self.env.now))
+
+    def _finished_if(self, done: bool) -> None:
+        """Count a batch off that is done with, and tell that there may be pieces to take up."""
+        self.unfinished -= int(done)
+        self._tell()

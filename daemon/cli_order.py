@@ -1,0 +1,75 @@
+"""`order plan`: an order looked at before it is poured.
+
+Owns its arguments and where an order's file is looked for. What follows from an order is worked out
+in `recipes.plan` and told by `cli_order_plan`.
+"""
+
+from __future__ import annotations
+
+import argparse
+import datetime
+import json
+from pathlib import Path
+from typing import Any
+
+
+def add_parsers(commands: Any, common: argparse.ArgumentParser) -> None:
+    """Add these commands."""
+    order = commands.add_parser(
+        "order",
+        help="plan a whole order: pieces, material, hours and price",
+        epilog="example: benchpour order plan slate-knobs",
+    )
+    which = order.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    plan = which.add_parser(
+        "plan",
+        parents=[common],
+        help="what to start, how much resin, how long it takes and what it costs",
+        epilog="example: benchpour order plan knobs.toml --on 2027-01-15",
+    )
+    plan.add_argument("file", metavar="FILE", help="an order's file, or the name of a sample")
+    plan.add_argument(
+        "--on", type=_day, metavar="DATE", help="the day it is poured, for the jugs' dates"
+    )
+    plan.add_argument("--json", action="store_true", help="one JSON object")
+    plan.set_defaults(run=_plan)
+
+
+def _day(text: str) -> datetime.date:
+    try:
+        return datetime.date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError("a date like 2027-01-15") from None
+
+
+def _plan(args: argparse.Namespace) -> int:
+    from daemon.cli_order_plan import lines, sheet
+    from daemon.cli_run import settings
+    from recipes.order_loader import load_order
+    from recipes.plan import plan
+
+    file = load_order(_found(args.file), [settings(args).recipes_dir])
+    planned = plan(file.order, file.recipe, today=args.on or _today())
+    for line in [json.dumps(sheet(planned))] if args.json else lines(planned, file.order):
+        print(line)
+    return 0
+
+
+def _found(name: str) -> Path:
+    """The file that is meant: where there is none of this name, a sample's."""
+    from recipes.order_loader import SAMPLE_ORDERS_DIR
+
+    path, sample = Path(name), SAMPLE_ORDERS_DIR / f"{name}.toml"
+    try:
+        return sample if not path.exists() and sample.is_file() else path
+    except (OSError, ValueError):  # no file could have such a name
+        return path
+
+
+def _today() -> datetime.date:
+    """This machine's day, where it stands."""
+    from daemon.clock import Clock
+
+    clock = Clock()
+    wall_s = (clock.now_us() + clock.wall_offset_us()) / 1e6
+    return datetime.datetime.fromtimestamp(wall_s).astimezone().date()
