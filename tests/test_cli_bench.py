@@ -237,8 +237,9 @@ def test_a_running_daemon_is_looked_at_through_its_journal(store, scale, capsys)
     assert said["line shape"] == "flag-comma-signed"
 
 
-def test_a_daemon_whose_scale_is_silent_is_found_out(store, tmp_path, capsys):
-    with daemon_on(store, PtyScale(tmp_path / "quiet")):
+def test_a_daemon_whose_scale_is_silent_is_found_out(store, scale, capsys):
+    with daemon_on(store, scale):
+        until(lambda: look(Path(store)).engine.bench.link.port == str(scale.link))
         found = rows(capsys, "doctor", "--store", store, *WELL, status=1)
     (wrong,) = [row for row in found if not row["ok"]]
     assert wrong["check"] == "scale"
