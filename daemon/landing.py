@@ -64,15 +64,19 @@ def state_sd_g(s: Stream, grip: Grip) -> float:
     return sqrt(max(0.0, var))
 
 
-def landing_sd_g(s: Stream, grip: Grip, t: ScaleTraits) -> float:
-    """Standard deviation of the landing: the hand's part, the display's, and some of the flow's.
+def seen_sd_g(s: Stream, grip: Grip, t: ScaleTraits) -> float:
+    """Standard deviation of the landing that comes from the scale, once the trickle is steady.
 
     Not all that the filter does not know at this moment: the next reading will tell it, and a doubt
     that passes is no reason to stop early.
     """
-    flow = max(0.0, s.flow_g_per_s)
-    seen = min(state_sd_g(s, grip), 0.1 * flow * (grip.lead_s + t.total_lag_s) + 0.3 * t.division_g)
-    return hypot(grip.run_on_sd_g(flow), seen)
+    usual = 0.1 * max(0.0, s.flow_g_per_s) * (grip.lead_s + t.total_lag_s) + 0.3 * t.division_g
+    return min(state_sd_g(s, grip), usual)
+
+
+def landing_sd_g(s: Stream, grip: Grip, t: ScaleTraits) -> float:
+    """Standard deviation of the landing: the hand's part and the scale's."""
+    return hypot(grip.run_on_sd_g(max(0.0, s.flow_g_per_s)), seen_sd_g(s, grip, t))
 
 
 @lru_cache(maxsize=64)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from math import sqrt
+from math import hypot, sqrt
 
 from daemon import hand as hands
 from daemon import landing
@@ -53,6 +53,9 @@ JET_S = 0.06
 
 AFTER_CUE_S = 0.8
 """Seconds after a stop cue, beside the scale's lag, before a rest can be the landing: reaction."""
+
+STEADY = 0.08
+"""How far a trickle wanders from its own mean, as a share."""
 
 OPEN_S = 1.0
 """Seconds after which a pour that was opened runs steadily."""
@@ -249,6 +252,7 @@ def _stream(p: Pour, w: Weighing, grip: Grip, at_s: float) -> Stream:
     elif b.pours > 0 and flow > 0.3 * b.trickle_g_per_s:
         usual = max(0.3, 2.0 * b.trickle_scatter)
         s = landing.expecting(s, b.trickle_g_per_s, b.trickle_g_per_s * usual)
+    s = _averaged(p, s, w)
     return Stream(
         s.mass_g + ahead * s.flow_g_per_s,
         s.flow_g_per_s,
@@ -275,6 +279,19 @@ def _easing_stream(p: Pour, s: Stream, w: Weighing, grip: Grip, at_s: float) -> 
     mass = seen_g + landing.easing_g(dump, trickle, ease, seen_s, now_s)
     flow = landing.easing_g(dump, trickle, ease, now_s, now_s + lead) / lead
     return Stream(mass, flow, 0.0, 0.0, 0.0)
+
+
+def _averaged(p: Pour, s: Stream, w: Weighing) -> Stream:
+    """A trickle that has run for a while is known by its mean as well as by its last moments."""
+    e = p.ease_cue
+    if e is None or w.at_s is None or p.stage is not Stage.POURING:
+        return s
+    ran_s = w.at_s - e.at_s
+    if ran_s < 0.6:
+        return s
+    mean = (s.mass_g - e.mass_g) / ran_s
+    unsure = hypot(STEADY * mean, (0.3 * w.scale.division_g + 0.03) / ran_s)
+    return landing.expecting(s, mean, unsure) if mean > 0.05 else s
 
 
 def _easing(p: Pour, w: Weighing, grip: Grip, at_s: float) -> bool:
@@ -372,7 +389,7 @@ def _cued(p: Pour, w: Weighing, grip: Grip, at_s: float, news: list[PourNews]) -
         p,
         zone=Zone.STOP,
         stage=Stage.CUT,
-        fine_cue=Cue(at_s, s.mass_g, flow, landing.state_sd_g(s, grip), raw),
+        fine_cue=Cue(at_s, s.mass_g, flow, landing.seen_sd_g(s, grip, w.scale), raw),
         main_cut=main,
         due_s=None,
         to_stop_s=None,
