@@ -67,7 +67,7 @@ def _found(name: str) -> Path:
 
 
 def _today() -> datetime.date:
-    """This machine's day, where it stands."""
+    """The day it is where this machine stands."""
     from daemon.clock import Clock
 
     clock = Clock()

@@ -8,7 +8,6 @@ from __future__ import annotations
 import datetime
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from math import floor
 
 from recipes.order import Jug
 
@@ -87,9 +86,3 @@ def _sum(jugs: Sequence[JugCheck], need_g: float) -> ShelfPart:
         left_g=sum((jug.grams - jug.draw_g for jug in drawn), 0.0),
         spoiled_g=sum((jug.grams for jug in jugs if not jug.usable), 0.0),
     )
-
-
-def jug_carries(jug_g: float, batch_g: float) -> tuple[int, float]:
-    """How many whole batches of `batch_g` a jug carries, and the grams left over then."""
-    batches = floor(jug_g / batch_g + 1e-9)
-    return batches, jug_g - batches * batch_g
