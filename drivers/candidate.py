@@ -14,7 +14,17 @@ from drivers.reading import Reading
 from drivers.scale_profile import Profile
 
 _LONG_FRAME = 30
-_COUNTERS = ("good", "weights", "covered", "explained", "run", "best_run", "last_end", "missed")
+_COUNTERS = (
+    "first",
+    "good",
+    "weights",
+    "covered",
+    "explained",
+    "run",
+    "best_run",
+    "last_end",
+    "missed",
+)
 
 
 class Candidate:
@@ -28,6 +38,8 @@ class Candidate:
         self, profile: Profile, *, carry_unit: bool, unit: str | None, offset: int = 0
     ) -> None:
         self.decoder = Decoder(profile, carry_unit=carry_unit, unit=unit, offset=offset)
+        self.first = -1
+        """Where the first legal frame began."""
         self.good = 0
         """Frames about the weight."""
         self.weights = 0
@@ -51,6 +63,11 @@ class Candidate:
         return self.decoder.profile.name
 
     @property
+    def share(self) -> float:
+        """How much of the stream the shape explains since it first heard something, 0 to 1."""
+        return self.explained / max(1, self.last_end - self.first)
+
+    @property
     def fits(self) -> bool:
         """Whether chance is ruled out: several frames in a row (fewer where a frame is long)."""
         long_frames = self.good > 0 and self.covered / self.good >= _LONG_FRAME
@@ -63,6 +80,8 @@ class Candidate:
 
     def count(self, frame: Frame, item: Item | None) -> None:
         """Take a legal frame as evidence, in order."""
+        if self.first < 0:
+            self.first = frame.begin
         joined = frame.begin == self.last_end
         self.last_end = frame.end
         self.explained += frame.end - frame.begin

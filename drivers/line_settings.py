@@ -7,7 +7,7 @@ bytes, their arrival and whether they made sense are handed in.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from drivers.scale_profile import Profile, Request
@@ -162,13 +162,22 @@ class Trier:
         return self._at if patient else self._next()
 
     def _next(self) -> int:
-        return (self._at + 1) % len(self._trials)
+        """The next way that differs in its settings: what sends by itself need not be asked."""
+        asked = None if None in {trial.request for trial in self._trials} else self.current.request
+        for index in self._following():
+            trial = self._trials[index]
+            if trial.request == asked and trial.settings != self.current.settings:
+                return index
+        return self._at
 
     def _next_asking(self) -> int:
         """The next way that asks the scale: silence says nothing about speed or parity."""
+        asking = (index for index in self._following() if self._trials[index].request)
+        return next(asking, self._at)
+
+    def _following(self) -> Iterator[int]:
         count = len(self._trials)
-        following = ((self._at + n) % count for n in range(1, count))
-        return next((index for index in following if self._trials[index].request), self._at)
+        return ((self._at + n) % count for n in range(1, count))
 
     def _with_parity(self, parity: str) -> int | None:
         now = self.current.settings

@@ -96,15 +96,17 @@ class Recogniser:
         leaders = self._leaders()
         if not leaders:
             return 0.0
-        return max(self._share(candidate) for candidate in leaders) / len(leaders)
+        return max(candidate.share for candidate in leaders) / len(leaders)
 
     @property
     def note(self) -> str:
         """One sentence on what has been found."""
         if self._chosen:
+            found = self._chosen.profile
+            unit = "" if self._unit or found.names_unit else "; they name no unit of weight"
             return (
-                f"the scale's lines are {self._chosen.profile.name} "
-                f"(it explains {self._evidence:.0%} of what was heard)"
+                f"the scale's lines are {found.name} "
+                f"(it explains {self._evidence:.0%} of what was heard){unit}"
             )
         if len(fitting := self.fitting) > 1:
             return f"{' and '.join(fitting)} fit alike so far; load the pan to tell them apart"
@@ -189,14 +191,10 @@ class Recogniser:
             candidate.missed += candidate.name not in readings
 
     def _choose(self, winner: Candidate) -> None:
-        self._evidence = self._share(winner)
+        self._evidence = winner.share
         self._chosen = winner.decoder
         self._since = self._offset
         self._candidates = {}
-
-    def _share(self, candidate: Candidate) -> float:
-        span = max(candidate.last_end - self._began, candidate.explained, 1)
-        return candidate.explained / span
 
     def _catch_up(self, rounds: list[Heard]) -> list[Item]:
         """What the chosen shape has already read of this chunk."""

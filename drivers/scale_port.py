@@ -13,6 +13,7 @@ import socket
 import termios
 from collections import deque
 from collections.abc import Callable, Sequence
+from functools import partial
 from threading import Event, Thread
 
 import serial
@@ -64,6 +65,7 @@ class ScalePort:
         self._heard = heard
         self._trier = Trier(trials)
         self._trial = self._trier.current
+        self._changing = False
         self._identity: tuple[object, ...] | None = None
         self._inbox: deque[Callable[[], None]] = deque()
         self._scheduled = False
@@ -113,12 +115,18 @@ class ScalePort:
             # Bit 7 of a seven-bit line is parity, which a network converter may pass on.
             seven = self._trial.settings.bits == 7
             self._on_bytes(at_s, data.translate(_SEVEN_BITS) if seven else data)
+        if self._changing:
+            return
         if (trial := self._trier.after(at_s, data, self._heard())) is not None:
-            self._trial = trial
+            self._trial, self._changing = trial, True
 
     def _opened(self, at_s: float, port: str) -> None:
-        self._trier.begin(at_s)
+        self._changed(at_s)
         self._on_found(at_s, port)
+
+    def _changed(self, at_s: float) -> None:
+        self._changing = False
+        self._trier.begin(at_s)
 
     # -- in the reader's thread --------------------------------------------------------------
 
@@ -191,15 +199,16 @@ class ScalePort:
             if trial is not self._trial:
                 trial = self._trial
                 _change(device, trial.settings)
-                poller = Poller(trial.request, self._clock())
                 turned_s = self._clock()
+                poller = Poller(trial.request, turned_s)
+                self._post(partial(self._changed, turned_s))
             data = _whole(device)
             at_s = self._clock()
-            if at_s - turned_s > _STALLED_S:
+            held_s, turned_s = at_s - turned_s, at_s
+            if held_s > _STALLED_S:
                 _drain(device)
-                self._say_stalled(at_s - turned_s)
-                data = b""
-            turned_s = at_s
+                self._say_stalled(held_s)
+                at_s, data, turned_s = self._clock(), b"", self._clock()
             if data or at_s - told_s >= REOPEN_S:
                 told_s = at_s
                 self._say_bytes(at_s, data)

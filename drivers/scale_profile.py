@@ -124,6 +124,17 @@ class Profile(Strict):
         """Keep that for the next time."""
         self._compiled = compiled
 
+    @property
+    def names_unit(self) -> bool:
+        """Whether the scale's lines, or this profile, say what unit the weight is in."""
+        fields = [*self.fields.values(), *(f for form in self.form for f in form.fields.values())]
+        marked = "'unit:" in str(self.model_dump())
+        layouts = [form.layout + "".join(line.layout for line in form.line) for form in self.form]
+        standing = any(isinstance(field, UnitField) for field in fields) or any(
+            "{unit" in layout for layout in layouts
+        )
+        return bool(self.unit) or marked or standing
+
     def field(self, form: Form, name: str) -> AnyOfFields:
         """The field of that name in `form`: its own, the shared one, or the name's usual one."""
         if name in form.fields:

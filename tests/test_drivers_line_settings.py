@@ -81,6 +81,16 @@ def test_noise_is_given_a_second_and_then_the_next_settings_are_tried_round_and_
     assert after(made, 2.0, b"\xff\x81") == "9600 8N1"
 
 
+def test_what_sends_by_itself_is_not_asked_while_its_settings_are_tried():
+    plain = [Trial(parse_settings(text)) for text in ("9600 8N1", "2400 8N1")]
+    made = Trier([*plain, Trial(parse_settings("1200 8N1"), ASK)])
+    made.begin(0.0)
+    tried = [after(made, n * 1.0, b"\xff\x81" * 40) for n in range(1, 5)]
+    assert tried == ["2400 8N1", "9600 8N1", "2400 8N1", "9600 8N1"]
+    only_asked = trier("9600 8N1", "2400 8N1", request=ASK)
+    assert after(only_asked, 1.0, b"\xff\x81" * 40) == "2400 8N1"
+
+
 def test_text_is_given_longer_because_a_printed_block_is_long():
     made = trier("9600 8N1", "2400 8N1")
     assert after(made, 3.9, TEXT) is None

@@ -6,6 +6,7 @@ import asyncio
 import os
 import threading
 import time
+from functools import partial
 
 import pytest
 
@@ -293,13 +294,17 @@ async def test_an_rfc_2217_server_gets_the_settings_and_its_bytes_are_read():
         await heard.until(lambda: heard.kinds[-1] == "lost")
 
 
-async def test_an_unknown_scale_at_unknown_settings_is_understood_after_some_trying():
-    """The scale speaks at 2400 7E1; read otherwise it is noise, as it would be on a wire."""
-    profile = load_profile("flag-comma-zeropad")
-    line = profile.render("36.52")
+def listens_at(port: ScalePort, settings: str) -> bool:
+    return str(port.settings) == settings
+
+
+async def test_an_unknown_scale_is_understood_after_some_trying_and_again_when_its_speed_changes():
+    """Read at other settings than the scale's it is noise, as it would be on a wire."""
+    line = load_profile("flag-comma-zeropad").render("36.52")
+    speaks = [(9600, 7, "E")]
 
     def speak(device) -> bytes:
-        right = (device.baudrate, device.bytesize, device.parity) == (2400, 7, "E")
+        right = (device.baudrate, device.bytesize, device.parity) == speaks[0]
         return line if right else bytes((code * 37 + 0x93) & 0xFF for code in line)
 
     server = Rfc2217Scale(speak)
@@ -314,7 +319,7 @@ async def test_an_unknown_scale_at_unknown_settings_is_understood_after_some_try
 
     port = ScalePort(
         server.url,
-        clock=fast_clock(15),
+        clock=fast_clock(5),
         on_bytes=take,
         on_lost=heard.lost,
         on_found=heard.found,
@@ -322,10 +327,13 @@ async def test_an_unknown_scale_at_unknown_settings_is_understood_after_some_try
         heard=lambda: recogniser.heard,
     )
     async with running(port):
-        await heard.until(lambda: any(reading.trusted for reading in readings))
-        assert str(port.settings) == "2400 7E1"
-        assert recogniser.profile_name == "flag-comma-zeropad"
-        assert {reading.text for reading in readings} == {"36.52"}
+        for settings in ("9600 7E1", "2400 7E1"):
+            speaks[0] = (int(settings[:4]), 7, "E")
+            await heard.until(partial(listens_at, port, settings))
+            readings.clear()
+            await heard.until(lambda: any(reading.trusted for reading in readings))
+            assert recogniser.profile_name == "flag-comma-zeropad"
+            assert {reading.text for reading in readings} == {"36.52"}
         server.close()
 
 

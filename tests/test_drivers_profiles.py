@@ -57,6 +57,17 @@ def test_a_request_never_tares_zeroes_or_prints_on_paper():
             assert profile.request.every_s >= 0.25
 
 
+def test_shapes_that_name_no_unit_are_known_as_such():
+    silent = {profile.name for profile in known_profiles() if not profile.names_unit}
+    assert silent == {
+        "bare-number-line",
+        "bare-number-line-cr",
+        "dollar-six-digits",
+        "stx-sign7-letter-etx",
+        "stx-value-or-query-status",
+    }
+
+
 def test_a_profile_can_be_a_file(tmp_path):
     path = tmp_path / "mine.toml"
     path.write_text(GOOD)

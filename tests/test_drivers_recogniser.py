@@ -65,6 +65,12 @@ def test_nothing_heard_is_said():
     assert Recogniser().note == "nothing has been heard from the scale yet"
 
 
+def test_a_scale_that_names_no_unit_is_told_of():
+    recogniser = Recogniser()
+    recogniser.feed(0.0, b"\r\n" + b"    36.52\r\n" * 5)
+    assert recogniser.note.endswith("; they name no unit of weight")
+
+
 AT_REST = b"     36.52 g  \r\n"
 MOVING = b"     36.60 g ?\r\n"
 
