@@ -251,12 +251,15 @@ def learn_ease(hand: Hand, part: str, lead_s: float, seen_sd_s: float = 0.0) -> 
     return _with_bottle(hand, b)
 
 
-def learn_trickle(hand: Hand, part: str, flow_g_per_s: float) -> Hand:
-    """The hand after a trickle of this flow was seen; ends what one pour teaches of its bottle."""
+def learn_trickle(hand: Hand, part: str, flow_g_per_s: float, weight: float = 1.0) -> Hand:
+    """The hand after a trickle of this flow was seen; ends what one pour teaches of its bottle.
+
+    `weight` below 1: seen too shortly to be sure.
+    """
     b = bottle(hand, part)
     if flow_g_per_s < 0.05:
         return hand
-    gain = 1.0 / min(b.pours + 1.2, 8.0)
+    gain = weight / min(b.pours + 1.2, 8.0)
     off = log(flow_g_per_s / b.trickle_g_per_s)
     scatter = sqrt((1.0 - gain) * (b.trickle_scatter**2 + gain * off * off))
     b = replace(

@@ -60,6 +60,9 @@ STEADY = 0.08
 OPEN_S = 1.0
 """Seconds after which a pour that was opened runs steadily."""
 
+HASTY = 0.3
+"""Grams of doubt per gram/s about the run-on of a stop called before the trickle could be measured."""
+
 UNHEARD_S = 1.0
 """Seconds beyond the usual run-on after which a pour that still runs is told to stop again."""
 
@@ -322,7 +325,7 @@ def _foreseen(p: Pour, w: Weighing, grip: Grip, at_s: float) -> Pour:
         return p
     aim = p.goal.target_g if _easing(p, w, grip, at_s) else _aim_g(p, w, grip, s)
     fine_in = (aim - lands) / flow
-    if _dumps(p, grip, flow):
+    if _dumps(p, grip):
         room = landing.ease_room_g(grip, w.scale, flow) + sqrt(s.mass_var)
         coarse_in = (p.goal.target_g - room - s.mass_g) / flow
         p = replace(p, due_s=at_s + max(0.0, min(coarse_in, fine_in)))
@@ -334,11 +337,11 @@ def _foreseen(p: Pour, w: Weighing, grip: Grip, at_s: float) -> Pour:
     return replace(p, stops_g=(p.stops_g[0], fine_mark), due_s=at_s + fine_in, to_stop_s=fine_in)
 
 
-def _dumps(p: Pour, grip: Grip, flow: float) -> bool:
+def _dumps(p: Pour, grip: Grip) -> bool:
     """Whether the coarse cue is still to come: two stages, or a dump where none was asked for."""
     if p.coarse_cue is not None or p.stage is not Stage.POURING:
         return False
-    return p.stops_g[0] is not None or flow > max(3.0 * grip.trickle_g_per_s, 6.0)
+    return p.stops_g[0] is not None or p.top_g_per_s > max(3.0 * grip.trickle_g_per_s, 10.0)
 
 
 def _aim_g(p: Pour, w: Weighing, grip: Grip, s: Stream) -> float:
@@ -374,7 +377,7 @@ def _cued(p: Pour, w: Weighing, grip: Grip, at_s: float, news: list[PourNews]) -
     s = _stream(p, w, grip, at_s)
     reading, flow = p.actual_g(w), max(0.0, s.flow_g_per_s)
     where = p.landing_g if p.landing_g is not None else reading
-    if _dumps(p, grip, flow):
+    if _dumps(p, grip):
         if not _coarse_is_due(p, w, grip, s):
             return p
         news.append(StopCoarse(at_s, reading, flow, where))
@@ -434,8 +437,9 @@ def _eased_off(p: Pour, w: Weighing, grip: Grip) -> Pour:
     """Note the fastest flow, and mass and flow once the pour should be a trickle."""
     if w.at_s is None or p.stage is not Stage.POURING:
         return p
+    calm = w.flow is not None and w.flow.calm_odds > 0.5
     sure = p.sign * w.flow_g_per_s - 2.0 * w.flow_sd_g_per_s
-    p = replace(p, top_g_per_s=sure) if sure > p.top_g_per_s else p
+    p = replace(p, top_g_per_s=sure) if calm and sure > p.top_g_per_s else p
     if p.zone is Zone.DUMP or p.ease_cue is not None or _easing(p, w, grip, w.at_s):
         return p
     if p.coarse_cue is None and w.at_s - (p.flows_at_s or w.at_s) < OPEN_S + w.scale.total_lag_s:
@@ -446,8 +450,20 @@ def _eased_off(p: Pour, w: Weighing, grip: Grip) -> Pour:
 
 def _dump(p: Pour) -> float:
     """The dump's flow: at the coarse cue, unless that came while the pour was still opening."""
-    seen = p.coarse_cue.flow_g_per_s if p.coarse_cue else 0.0
-    return p.top_g_per_s if p.top_g_per_s > 1.4 * seen else seen
+    c = p.coarse_cue
+    if c is None:
+        return p.top_g_per_s
+    opening = c.at_s - (p.flows_at_s or c.at_s) < OPEN_S
+    return max(p.top_g_per_s, c.flow_g_per_s) if opening else c.flow_g_per_s
+
+
+def _ran(p: Pour) -> bool:
+    """Whether the trickle before the stop cue ran long enough to be measured."""
+    return (
+        p.ease_cue is not None
+        and p.fine_cue is not None
+        and (p.fine_cue.at_s - p.ease_cue.at_s >= 0.5)
+    )
 
 
 def _steady_trickle(p: Pour) -> float | None:
@@ -455,8 +471,7 @@ def _steady_trickle(p: Pour) -> float | None:
     e, f = p.ease_cue, p.fine_cue
     if e is None or f is None:
         return None
-    long_enough = f.at_s - e.at_s >= 0.5
-    flow = (f.mass_g - e.mass_g) / (f.at_s - e.at_s) if long_enough else f.raw_g_per_s
+    flow = (f.mass_g - e.mass_g) / (f.at_s - e.at_s) if _ran(p) else f.raw_g_per_s
     return flow if 0.05 < flow and (p.coarse_cue is None or flow < 0.7 * _dump(p)) else None
 
 
@@ -465,7 +480,7 @@ def _ease_seen(p: Pour, grip: Grip, actual: float) -> tuple[float, float]:
     c, e, f = p.coarse_cue, p.ease_cue, p.fine_cue
     assert c is not None and f is not None
     trickle, dump = _steady_trickle(p), _dump(p)
-    if trickle is not None and e is not None and f.at_s - e.at_s >= 0.5:
+    if trickle is not None and e is not None and _ran(p):
         brought, in_s, unsure = e.mass_g - c.mass_g, e.at_s - c.at_s, 0.3
     else:
         trickle = min(grip.trickle_g_per_s, 0.7 * dump)
@@ -507,6 +522,11 @@ def _settled(p: Pour, w: Weighing, hand: Hand, news: list[PourNews]) -> Pour:
     if error > band:
         news.append(Over(w.at_s, actual, error))
         return replace(p, stage=Stage.DONE, zone=Zone.OVER, due_s=None)
+    if error >= -band and p.stage is Stage.TOP_UP:
+        # A top-up that stopped by itself, or runs too slowly to be seen: it is enough.
+        news.append(StopFine(w.at_s, p.actual_g(w), 0.0, actual))
+        cue = Cue(w.at_s, actual, 0.0)
+        return replace(p, stage=Stage.CUT, zone=Zone.STOP, fine_cue=cue, main_cut=False)
     if error >= -band:
         news.append(Landed(w.at_s, actual, error, w.at_s - began))
         return replace(p, stage=Stage.DONE, zone=Zone.LANDED, due_s=None)
@@ -533,22 +553,22 @@ def _learned(p: Pour, w: Weighing, hand: Hand, actual: float, news: list[PourNew
     cue, part = p.fine_cue, p.goal.part
     if w.at_s is None or cue is None or p.tainted or cue.flow_g_per_s < 0.1:
         return
-    trickle = _steady_trickle(p) if p.main_cut else None
-    ran_s = cue.at_s - (p.flows_at_s or cue.at_s)
-    if p.main_cut and p.coarse_cue is not None and p.goal.fine is None:
+    if p.main_cut and p.coarse_cue is not None and p.stops_g[0] is not None:
         lead, unsure = _ease_seen(p, _grip(p, w, hand), actual)
         hand = hands.learn_dump(hand, part, _dump(p))
         hand = hands.learn_ease(hand, part, lead, unsure)
-    steady = trickle is not None or ran_s > OPEN_S + w.scale.total_lag_s
-    if steady and (p.ease_cue is not None or not p.main_cut):
+    ran_s = cue.at_s - (p.flows_at_s or cue.at_s)
+    trickle = _steady_trickle(p) if p.main_cut else None
+    if trickle is not None or (not p.main_cut and ran_s > OPEN_S + w.scale.total_lag_s):
+        hasty = HASTY * cue.flow_g_per_s if p.main_cut and not _ran(p) else 0.0
         hand = hands.learn(
             hand,
             part=part,
             flow_g_per_s=cue.flow_g_per_s,
             run_on_g=actual - cue.mass_g,
             lag_s=w.scale.total_lag_s,
-            seen_sd_g=cue.sd_g,
+            seen_sd_g=hypot(cue.sd_g, hasty),
         )
     if trickle is not None:
-        hand = hands.learn_trickle(hand, part, trickle)
+        hand = hands.learn_trickle(hand, part, trickle, 1.0 if _ran(p) else 0.4)
     news.append(HandLearned(w.at_s, hand))
