@@ -26,6 +26,7 @@ from daemon.broker_access import (
     BrokerError,
     Endpoint,
     Role,
+    free_port,
 )
 
 MAX_PACKET_BYTES = 262_144
@@ -135,6 +136,8 @@ class ChildBroker:
 
     async def start(self) -> None:
         """Start it and wait until it listens; BrokerError with what it said where it does not."""
+        # Whoever else listens there would be taken for our broker.
+        free_port(self._port)
         self._write_files()
         self._said.clear()
         self._process = await asyncio.create_subprocess_exec(

@@ -179,21 +179,38 @@ async def _open(
         return None
     if choice.kind == "url":
         return OpenBroker(_given(choice), f"MQTT at {choice.shown}", choice.warnings)
+    plain_inputs = tuple(topic for topic in inputs if not set("+#") & set(topic))
+    try:
+        return await _own(choice, store, port, plain_inputs, runtime, stack)
+    except BrokerError:
+        # Somebody else may have taken the port since we saw it free; another one is as good.
+        if port is not None:
+            raise
+        return await _own(choice, store, port, plain_inputs, runtime, stack)
+
+
+async def _own(
+    choice: BrokerChoice,
+    store: Path,
+    port: int | None,
+    inputs: tuple[str, ...],
+    runtime: Path | None,
+    stack: contextlib.AsyncExitStack,
+) -> OpenBroker:
     at = free_port(port)
     accounts = new_accounts(store, at)
-    plain_inputs = tuple(topic for topic in inputs if not set("+#") & set(topic))
     warnings: tuple[str, ...] = ()
     program = find_mosquitto() if choice.kind == "auto" else None
     if program is not None:
         try:
             folder = runtime or runtime_folder(store)
-            child = child_broker(program, at, accounts, folder, plain_inputs)
+            child = child_broker(program, at, accounts, folder, inputs)
             broker = await stack.enter_async_context(child)
         except BrokerError as error:
             warnings = (f"{error} The embedded broker is used instead.",)
         else:
             return OpenBroker(broker.endpoint, f"MQTT at {broker.endpoint.url} (mosquitto)")
-    endpoint = await stack.enter_async_context(_embedded(at, accounts, plain_inputs))
+    endpoint = await stack.enter_async_context(_embedded(at, accounts, inputs))
     return OpenBroker(endpoint, f"MQTT at {endpoint.url} (embedded)", warnings)
 
 

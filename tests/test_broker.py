@@ -25,7 +25,7 @@ import aiomqtt
 import pytest
 
 from daemon.broker import BrokerLink
-from daemon.broker_access import HOST, Account, Accounts, Endpoint, Role, free_port, new_accounts
+from daemon.broker_access import HOST, Account, Accounts, Endpoint, Role, new_accounts
 from daemon.broker_child import ChildBroker, child_broker, find_mosquitto
 from daemon.broker_client import new_client, try_broker
 from daemon.broker_embedded import embedded_broker
@@ -50,6 +50,13 @@ POURING = replace(
     flow_g_per_s=4.0,
     timers=(TimerView("pot-life-1", 1, "pot-life", 2.0, None, 182.0, "running"),),
 )
+
+
+def spare_port() -> int:
+    """A port that others who test on this machine at the same time do not go for."""
+    with socket.socket() as probe:
+        probe.bind((HOST, 0))
+        return probe.getsockname()[1]
 
 
 async def until(true: Callable[[], object]) -> None:
@@ -91,7 +98,7 @@ class Cable:
 
     def __init__(self, port: int) -> None:
         self._to = port
-        self.port = free_port()
+        self.port = spare_port()
         self._writers: list[asyncio.StreamWriter] = []
 
     async def __aenter__(self) -> Cable:
@@ -174,7 +181,7 @@ def folder() -> Iterator[Path]:
 
 @pytest.fixture(params=["mosquitto", "embedded"])
 async def broker(request: pytest.FixtureRequest, folder: Path) -> AsyncIterator[Broker]:
-    port = free_port()
+    port = spare_port()
     made = Broker(request.param, new_accounts(folder, port), port, folder)
     await made.start()
     yield made
@@ -357,8 +364,10 @@ async def test_events_arrive_in_order_and_are_acked_after_the_broker_has_them(
 
 
 async def test_readers_that_come_and_go_cost_nobody_an_event(broker: Broker) -> None:
+    closed = asyncio.Event()
+
     async def come_and_go(number: int) -> None:
-        for visit in itertools.count():
+        for visit in itertools.takewhile(lambda _: not closed.is_set(), itertools.count()):
             async with aiomqtt.Client(HOST, broker.port) as guest:
                 await guest.subscribe(f"benchpour/+/{number}/{visit}", qos=1)
 
@@ -370,9 +379,8 @@ async def test_readers_that_come_and_go_cost_nobody_an_event(broker: Broker) -> 
             await until(lambda: bench.journal.acked[-1:] == [len(bench.journal.rows)])
         await until(lambda: reader.seqs[-1:] == [150])
         assert reader.seqs == list(range(1, 151))
-        for guest in guests:
-            guest.cancel()
-        await asyncio.gather(*guests, return_exceptions=True)
+        closed.set()
+        await asyncio.gather(*guests)
 
 
 async def test_a_new_start_sends_only_what_the_broker_never_acknowledged(broker: Broker) -> None:
@@ -566,7 +574,7 @@ async def test_an_access_list_that_forbids_us_is_said_and_no_event_counted_as_se
 
 
 async def test_a_broker_that_is_not_there_is_said_plainly() -> None:
-    nobody = Endpoint(HOST, free_port(), {})
+    nobody = Endpoint(HOST, spare_port(), {})
     async with Bench(nobody) as bench:
         bench.link.show(POURING)
         bench.log(1)
@@ -623,7 +631,7 @@ async def test_a_broker_can_be_tried_once(broker: Broker) -> None:
         assert await try_broker(given) == ""
     wrong = replace(broker.endpoint, accounts={Role.DAEMON: Account("shop", "s3cret")})
     assert "refuses user 'shop'" in await try_broker(wrong)
-    nobody = Endpoint(HOST, free_port(), {})
+    nobody = Endpoint(HOST, spare_port(), {})
     assert "nothing listens there" in await try_broker(nobody)
 
 

@@ -15,16 +15,23 @@ from pathlib import Path
 
 import pytest
 
-from daemon.broker_access import HOST, BrokerError, Role, free_port, new_accounts
+from daemon import broker_child
+from daemon.broker_access import HOST, BrokerError, Role, new_accounts
 from daemon.broker_child import (
     ChildBroker,
     access_list,
-    child_broker,
     find_mosquitto,
     password_line,
 )
 
 ROOT = Path(__file__).parents[1]
+
+
+def spare_port() -> int:
+    """A port that others who test on this machine at the same time do not go for."""
+    with socket.socket() as probe:
+        probe.bind((HOST, 0))
+        return probe.getsockname()[1]
 
 
 @pytest.fixture
@@ -88,9 +95,9 @@ def test_the_access_list_gives_strangers_reading_only(folder: Path) -> None:
 
 
 async def test_its_files_are_private_and_gone_afterwards(folder: Path, program: str) -> None:
-    port = free_port()
+    port = spare_port()
     accounts = new_accounts(folder, port)
-    async with child_broker(program, port, accounts, folder) as broker:
+    async with broker_child.child_broker(program, port, accounts, folder) as broker:
         assert listens(port)
         for name in ("passwords", "access", "conf"):
             assert (folder / name).stat().st_mode & 0o777 == 0o600
@@ -102,20 +109,33 @@ async def test_its_files_are_private_and_gone_afterwards(folder: Path, program: 
     assert not listens(port)
 
 
-async def test_what_it_complains_about_is_passed_on(folder: Path, program: str) -> None:
-    with socket.socket() as holder:
-        holder.bind((HOST, 0))
-        port = holder.getsockname()[1]
+async def test_what_it_complains_about_is_passed_on(
+    folder: Path, program: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(broker_child, "settings", lambda port, folder: "nonsense 1\n")
+    port = spare_port()
+    broker = ChildBroker(program, port, new_accounts(folder, port), folder)
+    with pytest.raises(BrokerError, match=r"did not start: .*nonsense") as caught:
+        await broker.start()
+    assert "\n" not in str(caught.value)
+    assert broker.pid is None
+
+
+async def test_nobody_else_is_taken_for_it(folder: Path, program: str) -> None:
+    with socket.socket() as other:
+        other.bind((HOST, 0))
+        other.listen()
+        port = other.getsockname()[1]
         broker = ChildBroker(program, port, new_accounts(folder, port), folder)
-        with pytest.raises(BrokerError, match=r"did not start: .*Address already in use") as caught:
+        with pytest.raises(BrokerError, match=f"Port {port} .* is taken"):
             await broker.start()
-        assert "\n" not in str(caught.value)
-        assert broker.pid is None
 
 
 async def test_shot_it_comes_back_on_the_same_port(folder: Path, program: str) -> None:
-    port = free_port()
-    async with child_broker(program, port, new_accounts(folder, port), folder) as broker:
+    port = spare_port()
+    async with broker_child.child_broker(
+        program, port, new_accounts(folder, port), folder
+    ) as broker:
         pid = broker.pid
         assert pid is not None
         os.kill(pid, signal.SIGKILL)
@@ -127,11 +147,11 @@ async def test_shot_it_comes_back_on_the_same_port(folder: Path, program: str) -
 _PARENT = """
 import asyncio, sys
 from pathlib import Path
-from daemon.broker_access import free_port, new_accounts
+from daemon.broker_access import new_accounts
 from daemon.broker_child import child_broker, find_mosquitto
 
 async def main():
-    folder, port = Path(sys.argv[1]), free_port()
+    folder, port = Path(sys.argv[1]), int(sys.argv[2])
     async with child_broker(find_mosquitto(), port, new_accounts(folder, port), folder) as broker:
         print(broker.pid, flush=True)
         await asyncio.Event().wait()
@@ -142,7 +162,13 @@ asyncio.run(main())
 
 async def test_it_ends_with_us_even_when_we_are_shot(folder: Path) -> None:
     parent = await asyncio.create_subprocess_exec(
-        sys.executable, "-c", _PARENT, str(folder), cwd=ROOT, stdout=asyncio.subprocess.PIPE
+        sys.executable,
+        "-c",
+        _PARENT,
+        str(folder),
+        str(spare_port()),
+        cwd=ROOT,
+        stdout=asyncio.subprocess.PIPE,
     )
     assert parent.stdout is not None
     pid = int(await parent.stdout.readline())

@@ -39,6 +39,12 @@ def folder() -> Iterator[Path]:
     shutil.rmtree(made)
 
 
+def spare_port() -> int:
+    with socket.socket() as probe:
+        probe.bind((HOST, 0))
+        return probe.getsockname()[1]
+
+
 def test_the_three_words() -> None:
     for word in ("auto", "embedded", "none"):
         choice = parse_choice(word, environ={})
@@ -192,7 +198,7 @@ async def test_a_given_broker_is_not_started(tmp_path: Path) -> None:
 async def test_our_own_broker_lets_a_local_program_read_and_its_user_command(
     folder: Path, word: str, kind: str
 ) -> None:
-    port = free_port()
+    port = spare_port()
     choice = parse_choice(word, environ={})
     async with open_broker(
         choice, store=folder, port=port, inputs=("shop/air",), runtime=folder
@@ -230,6 +236,21 @@ async def test_auto_takes_the_embedded_broker_where_mosquitto_does_not_start(
         assert opened is not None
         assert opened.endpoint.kind == "embedded"
         assert "The embedded broker is used instead." in opened.warnings[0]
+
+
+async def test_a_port_that_is_taken_at_the_last_moment_is_given_up(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with socket.socket() as holder:
+        holder.bind((HOST, 0))
+        holder.listen()
+        ports = [holder.getsockname()[1], spare_port()]
+        wanted = ports[1]
+        monkeypatch.setattr(broker_choice, "free_port", lambda _: ports.pop(0))
+        choice = parse_choice("auto", environ={})
+        async with open_broker(choice, store=folder, runtime=folder) as opened:
+            assert opened is not None
+            assert (opened.endpoint.port, opened.endpoint.kind) == (wanted, "mosquitto")
 
 
 async def test_auto_without_mosquitto_is_the_embedded_broker(
