@@ -6,6 +6,7 @@ Owns names, identities and the sentences about them. Opens nothing and reads no 
 from __future__ import annotations
 
 import errno
+import os
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -66,10 +67,15 @@ def _same(one: tuple[object, ...] | None, another: tuple[object, ...]) -> bool:
     return one[2] == another[2] if one[2] or another[2] else one[3] == another[3]
 
 
-def who_holds(path: str) -> str | None:
-    """Who else has the port open, as far as this user may see: "logger (process 812)"."""
+def who_holds(path: str, *, others: bool = False) -> str | None:
+    """Who has the port open, as far as this user may see: "logger (process 812)".
+
+    With `others` this program itself does not count.
+    """
     real = Path(path).resolve()
     for process in _PROC.glob("[0-9]*"):
+        if others and process.name == str(os.getpid()):
+            continue
         try:
             if any(link.resolve() == real for link in (process / "fd").iterdir()):
                 name = (process / "comm").read_text().strip()

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import errno
 import fcntl
 import socket
 import termios
@@ -20,15 +21,24 @@ import serial
 
 from drivers.line_settings import LineSettings, Trial, Trier
 from drivers.polling import Poller
-from drivers.port_names import found_again, identity_of, is_local, needs_somebody, trouble
+from drivers.port_names import (
+    found_again,
+    identity_of,
+    is_local,
+    needs_somebody,
+    trouble,
+    who_holds,
+)
 
 REOPEN_S = 0.5
 """Between two attempts to open a port that is not there."""
-_TURN_S = 0.05
+_TURN_S = 0.1
 """The longest wait for bytes; a turn of the reader. Bytes that are there end it at once."""
 _WRITE_S = 1.0
 _STALLED_S = 1.5
 """A reader that was held up this long finds old bytes: they must not pass as current."""
+_PRETEND = "/dev/pts/"
+"""Pseudo-terminals: whoever made one may hold both its ends."""
 _CHUNK = 512
 _SEVEN_BITS = bytes(code & 0x7F for code in range(256))
 _BACKLOG = 4096
@@ -170,6 +180,9 @@ class ScalePort:
     def _open(self) -> serial.Serial:
         port = found_again(self.url, self._identity) if is_local(self.url) else self.url
         self.port = port
+        if is_local(port) and not port.startswith(_PRETEND) and who_holds(port, others=True):
+            # Looked at before opening, which would already disturb a program that took no lock.
+            raise OSError(errno.EBUSY, "in use")
         device = serial.serial_for_url(port, do_not_open=True, timeout=_TURN_S, exclusive=True)
         device.write_timeout = _WRITE_S if is_local(port) else None
         _apply(device, self._trial.settings)
@@ -270,11 +283,8 @@ def _drain(device: serial.Serial) -> None:
 
 
 def _close_to_others(device: serial.Serial, port: str) -> None:
-    """Keep out programs that do not ask whether the port is free.
-
-    Not on a pseudo-terminal: both its ends belong to whoever made it.
-    """
-    if not port.startswith("/dev/pts/") and hasattr(device, "fileno"):
+    """Keep out programs that do not ask whether the port is free."""
+    if not port.startswith(_PRETEND) and hasattr(device, "fileno"):
         with contextlib.suppress(OSError):
             fcntl.ioctl(device.fileno(), termios.TIOCEXCL)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import os
+import subprocess
 import threading
 import time
 from functools import partial
@@ -104,6 +105,21 @@ async def test_a_second_program_is_refused_and_told_who_has_the_port_and_takes_i
             assert "is in use by" in second.told("lost")[0]
             task.cancel()
             await second.until(lambda: second.kinds == ["lost", "found"])
+
+
+async def test_a_program_that_took_no_lock_is_not_disturbed_and_named(scale, monkeypatch):
+    monkeypatch.setattr("drivers.scale_port._PRETEND", "/nowhere")
+    logger = await asyncio.create_subprocess_exec("cat", scale.name, stdout=subprocess.PIPE)
+    heard = Heard()
+    scale.say(LINE)
+    assert logger.stdout is not None
+    assert await asyncio.wait_for(logger.stdout.read(len(LINE)), 8) == LINE
+    async with running(port_of(scale.name, heard)):
+        await heard.until(lambda: heard.kinds == ["lost"])
+        assert f"is in use by cat (process {logger.pid})" in heard.told("lost")[0]
+        logger.kill()
+        await logger.wait()
+        await heard.until(lambda: heard.kinds == ["lost", "found"])
 
 
 async def test_a_device_that_comes_back_under_another_name_is_known_by_what_it_is(

@@ -81,6 +81,7 @@ def test_who_has_a_file_open_is_said_by_name_and_number(tmp_path):
     assert who_holds(str(path)) is None
     with path.open():
         holder = who_holds(str(path))
+        assert who_holds(str(path), others=True) is None
     assert holder is not None
     assert holder.endswith(f"(process {os.getpid()})")
 
