@@ -178,7 +178,7 @@ _MORE = {
     ONE_MORE_TANK_PLACE: "one more place in the tank",
     SECOND_TANK: "a second tank",
     SECOND_PERSON: "a second person",
-    ONE_MORE_MOLD_A_CUP: "one more mold filled from each cup",
+    ONE_MORE_MOLD_A_CUP: "one more mold to a cup",
 }
 
 
@@ -237,10 +237,12 @@ def _brings(day: Schedule, more: WhatIf, costs: Costs | None) -> str:
     saved = f"saves {more.saved_hours:.1f} h"
     paid_h = day.hours - more.person_hours
     if paid_h < 0:
-        saved += f", for {more.person_hours:.1f} hours of labour"
+        saved += f" for {more.person_hours:.1f} h of labour"
     elif costs is not None and costs.labour_per_hour:
         saved += f" and {paid_h * costs.labour_per_hour:.0f} {costs.currency} of labour"
-    return f"{saved}; then {_limits(more.limited_by)}"
+    return (
+        saved if more.limited_by == day.limited_by else f"{saved}; then {_limits(more.limited_by)}"
+    )
 
 
 def _price(plan: Plan, cost: Cost) -> Iterator[str]:

@@ -141,8 +141,10 @@ def test_release_agent_goes_on_every_second_casting_of_a_mold():
 
 
 def test_finishing_that_would_be_late_goes_before_the_next_pour():
-    """The 40 s must be done 200 s after demolding at 410. A pour and a demolding would be 180 s,
-    and 610 - 40 lies before 410 + 180, so the pour waits; with 300 s it does not."""
+    """Demolded at 410, and 40 s of cutting are to be done by 610; a pour and a demolding take 180.
+
+    610 - 40 lies before 410 + 180, so the pour waits; with 300 s instead of 200 it does not.
+    """
     cut = Work("cut", 10, within_s=200)
     shop = Shop(replace(BENCH, operations=(cut,)), (4, 4), cavities=4, molds=1)
     assert told(shop, "cut")[0] == ("cut", 1, 410, 450)
