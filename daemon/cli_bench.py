@@ -92,7 +92,7 @@ def _settings(args: argparse.Namespace) -> Config:
 def _hands(config: Config) -> dict[str, Hand]:
     from daemon.offline import look
 
-    return dict(look(config.store_dir, config.scale.profile).engine.bench.hands)
+    return dict(look(config.store_dir).engine.bench.hands)
 
 
 def _show(args: argparse.Namespace) -> int:
@@ -135,7 +135,7 @@ def _forget(args: argparse.Namespace) -> int:
     config = _settings(args)
     before = _hands(config)
     do = {"do": "forget-hand"} | ({"name": args.name} if args.name else {})
-    answer = tell(config.store_dir, do, "hand forget", profile=config.scale.profile)
+    answer = tell(config.store_dir, do, "hand forget")
     if not answer.ok:
         known = ", ".join(before) or "none"
         raise HandError(f"{answer.error} Known are: {known}.")

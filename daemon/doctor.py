@@ -201,7 +201,7 @@ def _journal(case: Case) -> Iterator[Finding]:
         journal = Journal(case.store, write=False)
         with contextlib.closing(journal):
             batches, events = len(journal.batches()), journal.last_seq()
-        note = look(case.store, case.config.scale.profile).note
+        note = look(case.store).note
     except JournalError as error:
         yield Finding("store", False, str(error).rstrip("."))
         return

@@ -44,7 +44,7 @@ def _heard_by_daemon(case: Case) -> Iterator[Finding]:
     from daemon.offline import look
     from daemon.restart import saved_mark
 
-    bench = look(case.store, case.config.scale.profile).engine.bench
+    bench = look(case.store).engine.bench
     journal = Journal(case.store, write=False)
     with contextlib.closing(journal):
         now_s = Timeline(Clock(), saved_mark(journal)).now_s()

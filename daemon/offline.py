@@ -15,11 +15,12 @@ from daemon import control
 from daemon.batch import Phase
 from daemon.clock import Clock, Ticks, Timeline
 from daemon.effects import Answer, Record
-from daemon.engine import Decoding, Engine, Opening, Outcome
+from daemon.engine import Engine, Opening, Outcome
 from daemon.inputs import Do, Input, Port, WallClock
-from daemon.journal import Entry, EventRow, Journal, JournalError, StateRow, holder
+from daemon.journal import Entry, EventRow, Journal, StateRow, holder
 from daemon.messages import rfc3339
 from daemon.restart import Restart, rebuild, saved_mark
+from drivers.recogniser import Recogniser
 
 _WORKED_ON = (Phase.POUR, Phase.DECIDE)
 """While the batch stands here, readings are expected: without any the scale is called silent."""
@@ -29,27 +30,19 @@ class OfflineError(Exception):
     """The store cannot be acted on now; the text says why and what to do."""
 
 
-def look(folder: Path, profile: str = "") -> Restart:
+def look(folder: Path) -> Restart:
     """The bench as its journal has it, whether a daemon runs on the store or not.
 
-    Nothing that fell due since is in it. `profile` is the one that the settings name, for a scale
-    whose line shape does not ship. Raises JournalError where there is no journal to be read.
+    Nothing that fell due since is in it. Raises JournalError where there is no journal to be read.
     """
     journal = Journal(folder, write=False)
     try:
-        return _rebuilt(journal, profile)
+        return rebuild(journal, Recogniser())
     finally:
         journal.close()
 
 
-def tell(
-    folder: Path,
-    do: dict[str, Any],
-    by: str,
-    *,
-    profile: str = "",
-    clock: Ticks | None = None,
-) -> Answer:
+def tell(folder: Path, do: dict[str, Any], by: str, *, clock: Ticks | None = None) -> Answer:
     """Have a command carried out by the daemon that runs on the store, or here where none does.
 
     `do` is well formed, and holds all that it needs (`resolved` where it names a recipe). Raises
@@ -61,14 +54,14 @@ def tell(
     Journal(folder, write=False).close()  # a store that is not there yet is not made by a command
     journal = Journal(folder, write=True)
     try:
-        return _acted(journal, do, by, profile, clock or Clock())
+        return _acted(journal, do, by, clock or Clock())
     finally:
         journal.close()
 
 
-def _acted(journal: Journal, do: dict[str, Any], by: str, profile: str, clock: Ticks) -> Answer:
+def _acted(journal: Journal, do: dict[str, Any], by: str, clock: Ticks) -> Answer:
     timeline = Timeline(clock, saved_mark(journal))
-    restart = _rebuilt(journal, profile)
+    restart = rebuild(journal, Recogniser())
     if restart.note:
         raise OfflineError(f"{restart.note} Start `benchpour run` on it once, then try again.")
     turn = _Turn(journal, restart.engine)
@@ -128,30 +121,3 @@ class _Turn:
         at_us = round(record.at_s * 1e6)
         row = EventRow(self._seq, at_us, at, record.kind, record.batch, record.data)
         self.entry.events.append((row, self._input))
-
-
-def _rebuilt(journal: Journal, profile: str) -> Restart:
-    return rebuild(journal, _decoder_of(journal, profile))
-
-
-def _decoder_of(journal: Journal, profile: str) -> Decoding:
-    """The decoder that the store was left with: only that one can take its state up."""
-    from drivers.decoder import Decoder
-    from drivers.recogniser import Recogniser
-    from drivers.scale_profile import ProfileError, load_profile
-
-    row = journal.latest_state()
-    name = row.body.get("decoder", {}).get("profile") if row is not None else None
-    if name is None:
-        return Recogniser()
-    for one in (name, profile):
-        try:
-            found = load_profile(one)
-        except ProfileError:
-            continue
-        if found.name == name:
-            return Decoder(found)
-    raise JournalError(
-        f"The store {journal.folder} was left with the line shape {name}, which is not known here. "
-        "Name its file as scale.profile in the configuration file."
-    )

@@ -19,7 +19,7 @@ from daemon.clock import HandClock, Timeline
 from daemon.inputs import Port
 from daemon.journal import Entry, Journal, JournalError, StateRow
 from daemon.offline import OfflineError, look, tell
-from daemon.restart import rebuild
+from daemon.restart import rebuild, saved_mark, shape_key
 from drivers.decoder import Decoder
 from drivers.recogniser import Recogniser
 from drivers.scale_profile import load_profile, parse_profile, shipped_files
@@ -125,13 +125,7 @@ def test_it_happens_now_and_not_when_the_daemon_stopped(tmp_path):
         (told,) = journal.events_of_kind("person.told")
         assert told.at_us == left_us + 3_600_000_000
         assert told.at == "2026-01-01T01:00:00.000Z"
-        assert Timeline(clock, _mark(journal)).now_us() == told.at_us
-
-
-def _mark(journal: Journal) -> Any:
-    from daemon.restart import saved_mark
-
-    return saved_mark(journal)
+        assert Timeline(clock, saved_mark(journal)).now_us() == told.at_us
 
 
 def test_clocks_that_ended_meanwhile_have_ended(tmp_path):
@@ -172,17 +166,15 @@ def test_a_scale_whose_shape_was_being_recognised_is_taken_up_as_such(tmp_path):
     assert isinstance(look(folder).engine.decoder, Recogniser)
 
 
-def test_a_shape_of_ones_own_is_taken_from_the_settings(tmp_path):
+def test_a_shape_of_ones_own_is_taken_from_the_store_itself(tmp_path):
     text = next(file for file in shipped_files() if file.stem == SHAPE).read_text()
     text = text.replace(f'"{SHAPE}"', '"own"', 1)
-    file = tmp_path / "own.toml"
-    file.write_text(text)
     poured = SimBench(slate(), shape=parse_profile(text), limit_s=4.0).pour()
     poured.keeper.keep_state()
-    folder = kept(poured, tmp_path / "store")
-    with pytest.raises(JournalError, match="line shape own, which is not known here"):
-        look(folder)
-    assert look(folder, str(file)).engine.bench == poured.bench
+    poured.keeper.entry.meta[shape_key("own")] = text
+    folder = kept(poured, tmp_path)
+    assert look(folder).engine.bench == poured.bench
+    assert tell(folder, MARK, "test").ok
 
 
 def test_a_store_of_another_version_is_not_written_over(tmp_path):
