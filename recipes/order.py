@@ -16,7 +16,7 @@ from recipes.model import Grams, GramsOrZero, Name, Seconds
 from recipes.order_rules import broken_order_rules
 from recipes.rules import raise_broken
 
-MOST_PIECES = 20_000
+MOST_PIECES = 10_000
 """More than one person pours for one order; a larger number is a slip of the finger."""
 
 

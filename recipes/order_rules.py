@@ -26,9 +26,13 @@ MARKS = (
 STEPS = ("dispense", "stir", "fill", "tank", "vent", "demold", "release")
 """What is timed per batch; an operation of that name would be timed together with it."""
 
+MOST_STARTED = 20_000
+"""Pieces that have to be started on average; more is a slip in the reject rate."""
+
 
 def broken_order_rules(order: Order) -> Iterator[Broken]:
     """Every rule that this order breaks by itself, in the order of the file."""
+    yield from _rejects(order)
     yield from _once("operation", [operation.name for operation in order.operations])
     yield from _marks(order)
     yield from _once("setup", [setup.name for setup in order.setups])
@@ -46,6 +50,17 @@ def broken_with_recipe(order: Order, recipe: Recipe) -> Iterator[Broken]:
     for index, jug in enumerate(order.jugs):
         if jug.part not in recipe.part_names:
             yield _stranger(("jug", index, "part"), jug.part, recipe.part_names)
+
+
+def _rejects(order: Order) -> Iterator[Broken]:
+    reject_pct = order.allow.reject_pct
+    started = order.pieces / (1 - reject_pct / 100)
+    if started > MOST_STARTED:
+        yield Broken(
+            ("allow", "reject_pct"),
+            f"{reject_pct:g}, which makes it {started:.0f} pieces to start",
+            f"{MOST_STARTED} pieces or fewer to start",
+        )
 
 
 def _once(table: str, names: Iterable[str]) -> Iterator[Broken]:

@@ -193,6 +193,16 @@ def test_a_key_that_is_not_known_is_refused_with_its_line(tmp_path, old, new, li
             (13, "allow.reject_pct", "100", "a number below 100"),
         ),
         (
+            "reject_pct = 4",
+            "reject_pct = 99",
+            (
+                13,
+                "allow.reject_pct",
+                "99, which makes it 24000 pieces to start",
+                "20000 pieces or fewer to start",
+            ),
+        ),
+        (
             "confidence_pct = 95",
             "confidence_pct = 100",
             (14, "allow.confidence_pct", "100", "a number of at most 99.99"),
