@@ -19,6 +19,9 @@ UNKNOWN_S = 20.0
 """Everything that needs no token (a page's file, pairing) is over by then."""
 
 _METHOD_ENDS = 8
+_MOST_ASKED = 16 * 1024
+"""Bytes of a request with its headers; a browser needs one or two thousand."""
+
 _REFUSED = (
     b"HTTP/1.1 405 Method Not Allowed\r\nAllow: GET, HEAD\r\nContent-Length: 0\r\n"
     b"Connection: close\r\n\r\n"
@@ -71,6 +74,7 @@ class Door(ServerConnection):
     head_only = False
     _begin = b""
     _begun = False
+    _asked = 0
 
     def abort(self) -> None:
         """Close it at once."""
@@ -91,6 +95,10 @@ class Door(ServerConnection):
 
     def data_received(self, data: bytes) -> None:
         """Look at the method first: the library below knows GET alone and is dumb to others."""
+        self._asked += len(data)
+        if self.request is None and self._asked > _MOST_ASKED:
+            self.abort()
+            return
         if self._begun:
             super().data_received(data)
             return

@@ -136,8 +136,11 @@ async def test_nothing_else_is_served(served: Served, path: str) -> None:
     assert (await served.ask(path)).status == 404
 
 
+MANY = b"GET / HTTP/1.1\r\n" + b"".join(b"X-%d: %s\r\n" % (n, b"y" * 4000) for n in range(9))
+
+
 async def test_a_request_that_is_none_does_no_harm(served: Served) -> None:
-    for raw in (b"\x16\x03\x01\x02", b"GET\r\n\r\n", b"GET / HTTP/1.1\r\nHost" + b"x" * 9000):
+    for raw in (b"\x16\x03\x01\x02", b"GET\r\n\r\n", b"GET / HTTP/1.1\r\nHost" + b"x" * 9000, MANY):
         reader, writer = await asyncio.open_connection(HOST, served.page.port)
         writer.write(raw)
         writer.write_eof()

@@ -87,7 +87,7 @@ function trouble(now) {
   if (!link.up) {
     const down_s = (now - Math.max(link.down_ms, opened_ms)) / 1000;
     if (down_s < 1.5 && !bench.dispense) return ["", ""];
-    return ["Cut off", `Cut off for ${words.ago(down_s)}. Go by the scale, not by this screen. Trying again…`];
+    return ["Cut off", `Cut off for ${words.ago(Math.max(1, down_s))}. Go by the scale, not by this screen. Trying again…`];
   }
   if (!bench.online) {
     return ["Off", `This bench is off. Its clocks go on as it left them.`];
@@ -127,7 +127,8 @@ function drawNow() {
 function drawTop(bench_ms, wrong) {
   draw.text($("bench-name"), shop.benches.size > 1 ? `${bench.name} ▾` : bench.name);
   $("line").dataset.line = link.up ? (wrong ? "quiet" : "up") : "down";
-  draw.text($("line-word"), link.up ? (me.role === "watch" ? "watching" : "live") : "cut off");
+  const well = cues.waits ? "tap for sound" : me.role === "watch" ? "watching" : "live";
+  draw.text($("line-word"), link.up ? well : "cut off");
   draw.text($("clock"), words.hours(bench_ms));
 }
 

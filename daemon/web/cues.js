@@ -59,7 +59,6 @@ export class Cues {
     this.settings = settings;
     this.audio = null;
     this.until = 0;
-    this.last = "";
   }
 
   /** A tap allows sound; without one a browser stays silent. */
@@ -69,8 +68,12 @@ export class Cues {
     if (this.audio.state === "suspended") this.audio.resume();
   }
 
+  /** Whether sound is wanted and only a tap is missing. */
+  get waits() {
+    return this.settings.sound && Boolean(window.AudioContext) && this.audio?.state !== "running";
+  }
+
   play(name) {
-    this.last = name;
     if (this.settings.buzz && SHAKES[name]) navigator.vibrate?.(SHAKES[name]);
     if (!this.settings.sound || this.audio?.state !== "running" || !SOUNDS[name]) return;
     const urgent = name === "fine" || name === "over";

@@ -96,7 +96,7 @@ export function focus(dispense, live, timers, now_ms) {
       return { figure: grams(-remaining_g, places, true), says: `g of ${part} too much`, room };
     }
     if (dispense.zone === "landed") {
-      return { figure: grams(-remaining_g, places, true), says: `g from the target of ${part}`, room };
+      return { figure: grams(-remaining_g, places, true), says: `g off target (${part})`, room };
     }
     return { figure: grams(remaining_g, places), says: `g of ${part} to go`, room };
   }

@@ -280,10 +280,12 @@ async def until(true: Callable[[], object], within_s: float = LONG_S) -> None:
 
 async def moment(length_s: float = 0.01) -> None:
     """Let everything else run before a condition is looked at again."""
-    loop = asyncio.get_running_loop()
-    over = loop.create_future()
-    loop.call_later(length_s, over.set_result, None)
-    await over
+    over = asyncio.Event()
+    alarm = asyncio.get_running_loop().call_later(length_s, over.set)
+    try:
+        await over.wait()
+    finally:
+        alarm.cancel()
 
 
 CLOCKS = (
