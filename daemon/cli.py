@@ -22,6 +22,7 @@ COMMANDS: tuple[tuple[str, str], ...] = (
     ("daemon.cli_scale", "scale"),
     ("daemon.cli_bench", "hand topics doctor schema"),
     ("daemon.cli_phone", "phone"),
+    ("daemon.cli_order", "order"),
 )
 """Which module has which commands; only the one that is called for is loaded."""
 
