@@ -188,8 +188,7 @@ def test_a_scale_that_is_understood_is_well(scale, profile):
 
 
 def test_a_scale_that_sends_something_else_is_told(scale, monkeypatch):
-    monkeypatch.setattr(doctor_links, "HEARD_WITHIN_S", 0.3)
-    monkeypatch.setattr(doctor_links, "SHAPE_WITHIN_S", 0.3)
+    monkeypatch.setattr(doctor_links, "SHAPE_WITHIN_S", 1.0)
     with sending(scale, b"hello there\r\n"):
         looked_at = case(scale={"url": str(scale.link), "profile": "flag-comma-signed"})
         port, shape = doctor_links.scale(looked_at)
