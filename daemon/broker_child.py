@@ -35,7 +35,7 @@ MAX_PACKET_BYTES = 262_144
 _START_S = 3.0
 _STOP_S = 1.0
 _FIRST_PAUSE_S = 0.1
-_LONGEST_PAUSE_S = 10.0
+_LONGEST_PAUSE_S = 3.0
 _STEADY_S = 2.0
 """A broker that ran this long before it died is started again without a long pause."""
 

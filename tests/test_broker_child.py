@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import os
+import random
 import shutil
 import signal
 import socket
@@ -28,10 +30,12 @@ ROOT = Path(__file__).parents[1]
 
 
 def spare_port() -> int:
-    """A port that others who test on this machine at the same time do not go for."""
-    with socket.socket() as probe:
-        probe.bind((HOST, 0))
-        return probe.getsockname()[1]
+    """A port that neither others who test here at the same time nor outgoing lines go for."""
+    while True:
+        port = random.randint(20_000, 32_000)
+        with socket.socket() as probe, contextlib.suppress(OSError):
+            probe.bind((HOST, port))
+            return port
 
 
 @pytest.fixture

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import os
+import random
 import socket
 import time
 from collections.abc import AsyncIterator, Callable
@@ -25,10 +26,12 @@ SUBSCRIBE = b"\x82\x10\x00\x01\x00\x0bbenchpour/#\x00"
 
 
 def spare_port() -> int:
-    """A port that others who test on this machine at the same time do not go for."""
-    with socket.socket() as probe:
-        probe.bind((HOST, 0))
-        return probe.getsockname()[1]
+    """A port that neither others who test here at the same time nor outgoing lines go for."""
+    while True:
+        port = random.randint(20_000, 32_000)
+        with socket.socket() as probe, contextlib.suppress(OSError):
+            probe.bind((HOST, port))
+            return port
 
 
 @pytest.fixture
@@ -117,7 +120,7 @@ async def test_it_ends_at_once_though_silent_lines_are_open(
         lines[0][1].write(CONNECT)
         await lines[0][0].readexactly(4)
         began_s = time.monotonic()
-    assert time.monotonic() - began_s < 1.0
+    assert time.monotonic() - began_s < 2.0
     for reader, writer in lines:
         with contextlib.suppress(ConnectionResetError):
             assert await reader.read() == b""
