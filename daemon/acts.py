@@ -10,16 +10,15 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
-from daemon.batch import Batch, Doubt, Phase, plan_to_save
+from daemon.batch import Batch, Phase, plan_to_save, still_to_add
 from daemon.bench import Bench, Plan, Progress, Turn
 from daemon.cup import confirm, tare_cup
 from daemon.effects import Answer
-from daemon.finishing import (
-    Mark,
-)
+from daemon.finishing import Mark
 from daemon.marks import RefusedError, due_now, make_mark
 from daemon.openings import abandon, next_plan, schedule_opening
 from daemon.parts import accept, correct
+from daemon.presence import min_cup_g
 from daemon.timers import extended
 from recipes.amounts import basis
 from recipes.mix import intended
@@ -50,8 +49,10 @@ def _plan(turn: Turn, do: dict[str, Any]) -> None:
     """What is to be poured from now on; a batch that is half poured is finished first."""
     plan = _plan_of(turn.bench, do)
     batch = turn.bench.batch
-    if batch is not None and batch.phase is Phase.CUP and not any(batch.poured_g):
+    if batch is not None and _is_untouched(batch):
         _make_room(turn, "another run was started")
+    elif batch is not None:
+        turn.put_batch(planned=False)
     turn.put(plan=plan, once=None, progress=_progress(turn, do, plan))
     schedule_opening(turn)
 
@@ -59,15 +60,33 @@ def _plan(turn: Turn, do: dict[str, Any]) -> None:
 def _make_room(turn: Turn, reason: str) -> None:
     """The batch on the scale gives way while nothing of it has been poured."""
     batch = turn.bench.batch
-    if batch is not None and batch.phase is not Phase.CUP:
+    if batch is None:
+        return
+    if not _is_untouched(batch):
         raise RefusedError(
             f"Batch {batch.number} is on the scale. Finish it or abandon it, then start the next."
         )
-    if batch is not None and any(g is not None for g in batch.poured_g):
-        raise RefusedError(f"Batch {batch.number} is half poured. Finish it or abandon it first.")
-    if batch is not None:
-        turn.record("batch.abandoned", {"reason": reason})
-        turn.put(batch=None)
+    turn.record("batch.abandoned", {"reason": reason})
+    clear = batch.phase is Phase.CUP and batch.pan_clear
+    turn.put(batch=None, pan_clear=clear)
+
+
+def _is_untouched(batch: Batch) -> bool:
+    """Whether no drop has been poured."""
+    return batch.round == 1 and set(batch.poured_g) == {None} and _takes_a_cup(batch)
+
+
+def _takes_a_cup(batch: Batch) -> bool:
+    """Before the first drop into an empty cup, one that is doubted included."""
+    match batch.phase:
+        case Phase.CUP:
+            return True
+        case Phase.CONFIRM:
+            return batch.back_to is Phase.CUP
+        case Phase.POUR:
+            begun = batch.pour is not None and batch.pour.begun_at_s is not None
+            return not begun and batch.landed_g == 0 and batch.round == 1
+    return False
 
 
 def _plan_of(bench: Bench, do: dict[str, Any]) -> Plan:
@@ -117,7 +136,7 @@ def _confirm(turn: Turn, _do: dict[str, Any]) -> None:
     w = turn.bench.weighing
     if w.gross_g is None:
         raise RefusedError("The scale says nothing now. Wait until it reads again, then confirm.")
-    if batch.question is not None and batch.question.doubt is Doubt.SLOW_CUP and not w.stable:
+    if not w.stable or w.settled_g is None:
         raise RefusedError("The reading still moves. Hands off the cup, then confirm again.")
     confirm(turn)
 
@@ -129,10 +148,10 @@ def _accept(turn: Turn, _do: dict[str, Any]) -> None:
 
 def _correct(turn: Turn, _do: dict[str, Any]) -> None:
     batch = _decides(turn)
-    plan = plan_to_save(batch, turn.bench.weighing.scale.division_g, turn.at_s)
+    plan = plan_to_save(batch, turn.at_s)
     if not plan.possible:
         raise RefusedError(f"This cannot be corrected: {plan.why}. Accept it, or abandon it.")
-    if not plan.adds:
+    if not still_to_add(batch, plan):
         raise RefusedError("Nothing that is added would correct it. Accept it, or abandon it.")
     correct(turn)
 
@@ -157,19 +176,17 @@ def _tare(turn: Turn, _do: dict[str, Any]) -> None:
     batch, w = turn.bench.batch, turn.bench.weighing
     if batch is None:
         raise RefusedError("There is no batch to tare a cup for. Start one first.")
-    fresh_pour = (
-        batch.phase is Phase.POUR
-        and batch.pour is not None
-        and (batch.pour.begun_at_s is None and batch.landed_g == 0 and batch.round == 1)
-    )
-    if batch.phase not in (Phase.CUP, Phase.CONFIRM) and not fresh_pour:
+    if not _takes_a_cup(batch):
         raise RefusedError("There is resin in the cup; a tare now would lose what it weighs.")
-    if batch.phase is Phase.CONFIRM and (
-        batch.question is None or batch.question.doubt is not Doubt.SLOW_CUP
-    ):
-        raise RefusedError("There is resin in the cup; a tare now would lose what it weighs.")
+    if turn.bench.link.state != "ok" or w.gross_g is None:
+        raise RefusedError("The scale says nothing now. Wait until it reads again, then tare.")
     if not w.stable or w.settled_g is None:
         raise RefusedError("The reading still moves. Hands off the cup, then tare again.")
+    if w.settled_g - (turn.bench.empty_g or 0.0) < min_cup_g(turn.bench):
+        raise RefusedError(
+            "The scale shows no cup. Put it on; if the scale was zeroed under it, lift it and put "
+            "it back."
+        )
     tare_cup(turn)
 
 
@@ -205,19 +222,26 @@ def _unknown_mark(kind: str) -> str:
 
 def _count(turn: Turn, do: dict[str, Any]) -> None:
     good, rejected = int(do.get("good") or 0), int(do.get("rejected") or 0)
-    number = do.get("batch") or (turn.bench.lives[0].number if turn.bench.lives else None)
-    if number is None or number >= turn.bench.next_batch:
-        raise RefusedError("There is no such batch to count pieces of.")
+    number = _counted_batch(turn.bench, do.get("batch"))
     data = {"good": good, "rejected": rejected}
     data |= {key: do[key] for key in ("cause", "mold", "cavity") if key in do}
     turn.record("batch.counted", data, number)
     progress = turn.bench.progress
     if progress is not None:
-        turn.put(
-            progress=replace(
-                progress, good=progress.good + good, rejected=progress.rejected + rejected
-            )
-        )
+        good, rejected = progress.good + good, progress.rejected + rejected
+        turn.put(progress=replace(progress, good=good, rejected=rejected))
+
+
+def _counted_batch(bench: Bench, number: int | None) -> int:
+    """The batch whose pieces are counted: the oldest one under way unless it is named."""
+    if number is None and bench.lives:
+        return bench.lives[0].number
+    if number is None or number >= bench.next_batch:
+        raise RefusedError("There is no such batch to count pieces of.")
+    here = bench.batch
+    if here is not None and here.number == number and here.phase is not Phase.STIR:
+        raise RefusedError(f"Batch {number} is not mixed yet: there are no pieces to count.")
+    return number
 
 
 def _timer(turn: Turn, do: dict[str, Any]) -> None:
@@ -225,13 +249,11 @@ def _timer(turn: Turn, do: dict[str, Any]) -> None:
     if timer is None:
         running = ", ".join(t.id for t in turn.bench.timers) or "none"
         raise RefusedError(f"There is no clock {do['timer']}; running: {running}.")
-    rest = tuple(t for t in turn.bench.timers if t.id != timer.id)
     if do.get("clear"):
-        turn.put(timers=rest)
-        turn.say_timer("timer.cleared", timer)
+        turn.clear_timer(timer)
         return
     longer = extended(timer, float(do["extend_s"]), turn.at_s)
-    turn.put(timers=(*rest, longer))
+    turn.put(timers=tuple(longer if t.id == timer.id else t for t in turn.bench.timers))
     turn.say_timer("timer.started", longer)
 
 
@@ -283,8 +305,9 @@ def choices(bench: Bench) -> tuple[str, ...]:
     if batch is not None and batch.phase is Phase.CONFIRM:
         found.append("confirm")
     if batch is not None and batch.phase is Phase.DECIDE:
-        plan = plan_to_save(batch, bench.weighing.scale.division_g, bench.at_s)
-        found += ["correct", "accept"] if plan.possible and plan.adds else ["accept"]
+        plan = plan_to_save(batch, bench.at_s)
+        saves = plan.possible and still_to_add(batch, plan)
+        found += ["correct", "accept"] if saves else ["accept"]
     if due_now(bench) is not None or (batch is None and next_plan(bench) is not None):
         found.append("next")
     if batch is not None and batch.phase is Phase.CUP:

@@ -24,7 +24,11 @@ from recipes.amounts import (
 from recipes.model import Recipe
 
 SETTLED_ENOUGH_G = 0.5
-"""A cup that comes back within this (or three divisions) is the same: seating shifts so much."""
+"""A cup that comes back within this (or three divisions, or 0.3 % of the load) is the same: where
+on the pan it stands shifts the reading by as much."""
+
+LEAST_LIFT_G = 1.5
+"""A load below this is a bare pan whose zero has drifted."""
 
 
 class Phase(StrEnum):
@@ -43,9 +47,19 @@ class Doubt(StrEnum):
     """What the person is asked to confirm, or why the cup is not believed."""
 
     SLOW_CUP = "slow-cup"
+    HEAVY_CUP = "heavy-cup"
+    OTHER_CUP = "other-cup"
     RETURNED = "returned"
     REZEROED = "rezeroed"
     RESTING = "resting"
+
+
+class Held(StrEnum):
+    """Why a reading is not taken for resin: the last leap put something on, or took it off."""
+
+    NOT = "not"
+    ON = "on"
+    OFF = "off"
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,9 +75,10 @@ class Batch:
     """One batch (or one `fill`) while its cup belongs to the scale.
 
     `items` is what is weighed, in order, with shares and dye. `poured_g` holds each item's mass in
-    its cup as the scale showed it, dye included, None before it has landed. `queue` holds the items
-    still to pour, the present one first. `cup_g` is what the cup weighs, `base_g` the reading at
-    which the present item's pour began.
+    its cup as the scale showed it, dye included, None before it has landed; `aimed_g` what it was
+    last meant to come to, None before its pour has begun. `queue` holds the items still to pour,
+    the present one first. `cup_g` is what the cup weighs, `base_g` the reading at which the present
+    item's pour began.
     """
 
     number: int
@@ -73,26 +88,50 @@ class Batch:
     poured_g: tuple[float | None, ...]
     queue: tuple[int, ...]
     aimed_g: tuple[float | None, ...] = ()
-    """What each item was last meant to come to, None before its pour has begun."""
+    planned: bool = True
+    """Whether it counts among the batches asked for last."""
     phase: Phase = Phase.CUP
     round: int = 1
+    """1, and one more with every correction."""
     cup_g: float = 0.0
     base_g: float = 0.0
+    division_g: float = 0.1
+    """The scale's, when the present item's pour began."""
     pan_clear: bool = False
+    """The pan has been seen empty, so that what comes onto it is a cup."""
     arrives_from_s: float | None = None
     arrives_high_g: float = 0.0
     arrives_until_s: float = 0.0
     pour: Pour | None = None
     believed_g: float | None = None
-    """The last reading that was seen to be the cup and its resin; what a cup must come back as."""
+    """The last reading that was the cup and its resin; what a cup must come back as."""
+    seen_g: float | None = None
+    seen_at_s: float = 0.0
+    """The last reading of this pour, believed or not: what a leap is judged against."""
+    held: Held = Held.NOT
+    """Whether something but resin has moved the pan, so that nothing is judged for now."""
+    leapt_at_s: float = 0.0
+    """When it last did."""
+    calming: bool = False
+    """The cup or a thing has just come or gone, and the weighing may still be disturbed by it."""
+    rests_g: tuple[float, ...] = ()
+    """Where the reading has lain still since the present item's pour began, the last one last."""
+    over_at_g: float = 0.0
+    """What an item that is over came to before anything was taken out again."""
+    crept_g: float = 0.0
+    """How far the base was moved after a drifting zero."""
     below: int = 0
     """Readings in a row that say the cup has left the pan."""
-    jumped: bool = False
-    """Something but resin moved the pan since the last rest."""
     back_to: Phase = Phase.CUP
+    away_at_s: float = 0.0
+    """When the cup was last seen before it was lifted, or before the scale was lost."""
+    flowed_g_per_s: float = 0.0
+    """How fast the part was being poured when the scale was lost."""
     lost: bool = False
     """The cup is away because the scale is, not because somebody lifted it."""
     question: Question | None = None
+    accepted: bool = False
+    """The person takes the mix as it is: a ratio that is off is not asked about again."""
     contact_at_s: float | None = None
     pot_life_s: float | None = None
     landed_at_s: float | None = None
@@ -110,19 +149,36 @@ class Batch:
     @property
     def sign(self) -> int:
         """How the reading moves while the part is poured: up in a cup, down in a container."""
-        return 1 if self.recipe.method == "gain" else -1
+        return -1 if self.loss else 1
+
+    @property
+    def loss(self) -> bool:
+        """Whether a container stands on the pan and is poured from."""
+        return self.recipe.method == "loss"
 
     @property
     def own_cups(self) -> bool:
         """Whether each part has a cup or a container of its own on the pan."""
-        return self.recipe.method == "loss" or self.recipe.cup.one_per_part
+        return self.loss or self.recipe.cup.one_per_part
 
     @property
     def landed_g(self) -> float:
-        """What has landed on the present tare, besides the present item."""
+        """What has landed in the cup on the pan, besides the present item."""
         if self.own_cups:
-            return 0.0
+            return self._under_the_dye_g
         return sum(g for i, g in enumerate(self.poured_g) if g is not None and i != self.current)
+
+    @property
+    def _under_the_dye_g(self) -> float:
+        index = self.current
+        if self.loss or index is None or not self.items.items[index].is_dye:
+            return 0.0
+        return self.poured_g[index - 1] or 0.0
+
+    @property
+    def alone(self) -> bool:
+        """Whether nothing but the present item can be in the cup on the pan."""
+        return self.landed_g == 0.0
 
 
 def opened(number: int, recipe: Recipe, size_g: float, tint: float | None = None) -> Batch:
@@ -143,10 +199,27 @@ def opened(number: int, recipe: Recipe, size_g: float, tint: float | None = None
 def item_targets_g(batch: Batch) -> tuple[float, ...]:
     """What each item is to come to on the scale, following what was truly poured."""
     again = set(batch.queue) if batch.round > 1 else set()
-    targets = targets_g(batch.items, batch.size_g, batch.poured_g)
+    targets = targets_g(batch.items, batch.size_g, _leading_g(batch))
     return tuple(
         poured if poured is not None and i not in again else target
         for i, (poured, target) in enumerate(zip(batch.poured_g, targets, strict=True))
+    )
+
+
+def _leading_g(batch: Batch) -> tuple[float | None, ...]:
+    """What later targets follow: the true masses, but for a part too small for this scale.
+
+    A part that the scale cannot weigh to the ratio tolerance, and that landed within a division,
+    counts as on target: 0.1 g of 1.5 g must not make the whole batch 7 % larger.
+    """
+    share = batch.items.ratio_tolerance_pct / 100
+    return tuple(
+        aimed
+        if poured is not None
+        and aimed is not None
+        and share * aimed < abs(poured - aimed) <= batch.division_g
+        else poured
+        for poured, aimed in zip(batch.poured_g, batch.aimed_g, strict=True)
     )
 
 
@@ -166,8 +239,8 @@ def goal(batch: Batch, division_g: float, risk_pct: float) -> PourGoal:
     )
 
 
-def with_poured(batch: Batch, index: int, grams: float) -> Batch:
-    """The batch with an item's mass noted."""
+def with_poured(batch: Batch, index: int, grams: float | None) -> Batch:
+    """The batch with an item's mass noted; None: it is to be poured anew."""
     poured = tuple(grams if i == index else g for i, g in enumerate(batch.poured_g))
     return replace(batch, poured_g=poured)
 
@@ -178,12 +251,19 @@ def with_aim(batch: Batch, index: int, target_g: float) -> Batch:
     return replace(batch, aimed_g=aimed)
 
 
-def plan_to_save(batch: Batch, division_g: float, at_s: float) -> Correction:
+def plan_to_save(batch: Batch, at_s: float) -> Correction:
     """What `correct` would do about what has been poured so far."""
     used = None
     if batch.contact_at_s is not None and batch.pot_life_s:
         used = (at_s - batch.contact_at_s) / batch.pot_life_s
-    return correction(batch.items, batch.poured_g, division_g=division_g, pot_life_used=used)
+    return correction(batch.items, batch.poured_g, division_g=batch.division_g, pot_life_used=used)
+
+
+def still_to_add(batch: Batch, plan: Correction) -> tuple[int, ...]:
+    """The items that the plan adds to, besides those that are still to be poured anyway."""
+    return tuple(
+        i for i, part in enumerate(plan.parts) if part.add_g > 0 and i not in batch.queue[1:]
+    )
 
 
 def ratio_error(batch: Batch) -> float | None:
@@ -196,17 +276,26 @@ def total_g(batch: Batch) -> float:
     return mixed_total_g(batch.items, batch.poured_g)
 
 
-def lift_level_g(batch: Batch) -> float:
+def off_ratio(batch: Batch) -> bool:
+    """Whether the ratio is off by more than the recipe's tolerance."""
+    error = ratio_error(batch)
+    return error is not None and abs(error) > batch.items.ratio_tolerance_pct + 1e-9
+
+
+def lift_level_g(batch: Batch, empty_g: float) -> float:
     """Load over the bare pan below which the cup (or container) must have left it.
 
-    Half of what cannot be poured away: the cup and what has landed in it, or the container less
-    what is still to come out of it. Never so low that a drifting zero passes for a lifted cup.
+    While a part is poured, half of what cannot be poured away: the cup and what has landed in it,
+    or the container less what is still to come out of it; otherwise half of what rested there.
+    Never so low that a drifting zero passes for a lifted cup.
     """
-    if batch.recipe.method == "loss":
-        index = batch.current
-        coming = item_targets_g(batch)[index] if index is not None else 0.0
-        return max(0.4 * (batch.cup_g - 1.3 * coming), 1.5)
-    return max(0.5 * (batch.cup_g + batch.landed_g), 1.5)
+    phase = batch.back_to if batch.phase in (Phase.AWAY, Phase.CONFIRM) else batch.phase
+    if phase is not Phase.POUR:
+        return max(0.5 * ((batch.believed_g or 0.0) - empty_g), LEAST_LIFT_G)
+    if batch.loss:
+        coming = item_targets_g(batch)[batch.queue[0]]
+        return max(0.4 * (batch.cup_g - 1.3 * coming), LEAST_LIFT_G)
+    return max(0.5 * (batch.cup_g + batch.landed_g), LEAST_LIFT_G)
 
 
 def same_load(change_g: float, load_g: float, division_g: float) -> bool:

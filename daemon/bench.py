@@ -19,6 +19,9 @@ from daemon.timers import TimerKind as Kind
 from daemon.weighing import ScaleTraits, Weighing, start
 from recipes.model import Recipe
 
+BATCH_ON_THE_SCALE = -1
+"""Stands for whichever batch is on the scale, none included; batches count from 1."""
+
 
 @dataclass(frozen=True, slots=True)
 class Settings:
@@ -50,6 +53,8 @@ class Progress:
     batches_done: int = 0
     batches_planned: int | None = None
     first_at_s: float | None = None
+    last_at_s: float | None = None
+    """When the last of them was mixed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +84,8 @@ class Bench:
     hands: tuple[tuple[str, Hand], ...] = ()
     empty_g: float | None = None
     """The reading of the bare pan, None before it has been seen."""
+    usual_cup_g: float | None = None
+    """What the last empty cup weighed, None before the first."""
     batch: Batch | None = None
     lives: tuple[Live, ...] = ()
     timers: tuple[Timer, ...] = ()
@@ -138,11 +145,13 @@ class Turn:
         """Change the batch on the scale."""
         self.bench = replace(self.bench, batch=replace(self.batch, **changes))
 
-    def record(self, kind: str, data: dict[str, Any] | None = None, batch: int | None = -1) -> None:
+    def record(
+        self, kind: str, data: dict[str, Any], batch: int | None = BATCH_ON_THE_SCALE
+    ) -> None:
         """Ask for an event in the journal; of the batch on the scale unless said otherwise."""
-        if batch == -1:
+        if batch == BATCH_ON_THE_SCALE:
             batch = self.bench.batch.number if self.bench.batch is not None else None
-        self.effects.append(Record(self.at_s, kind, batch, data or {}))
+        self.effects.append(Record(self.at_s, kind, batch, data))
 
     def sound(self, pattern: Pattern) -> None:
         """Let this be heard."""
@@ -152,8 +161,13 @@ class Turn:
         """That instant as RFC 3339 UTC."""
         return rfc3339(at_s + self.bench.wall_offset_s)
 
-    def start_timer(self, batch: int | None, kind: Kind, from_s: float, length_s: float) -> None:
-        """Start a clock and say so."""
+    def clear_timer(self, timer: Timer) -> None:
+        """End a clock before its time, or take an ended one away, and say so."""
+        self.put(timers=tuple(t for t in self.bench.timers if t.id != timer.id))
+        self.say_timer("timer.cleared", timer)
+
+    def start_timer(self, batch: int, kind: Kind, from_s: float, length_s: float) -> None:
+        """Start a clock that runs from `from_s`, and say so."""
         timer = started(batch, kind, from_s, length_s)
         self.put(timers=(*(t for t in self.bench.timers if t.id != timer.id), timer))
         self.say_timer("timer.started", timer)

@@ -7,36 +7,48 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from daemon.batch import Doubt, Phase, grams, lift_level_g, same_load
-from daemon.bench import Turn
+from daemon.batch import Batch, Doubt, Held, Phase, grams, lift_level_g, same_load, with_poured
+from daemon.bench import Bench, Turn
 from daemon.effects import Pattern
+from daemon.mixing import contact
 from daemon.parts import begin_part
-from daemon.presence import ask, gone, min_cup_g
+from daemon.presence import ask, gone, held, let_go, min_cup_g
 
 SLOW_CUP_S = 3.0
-"""A cup is put down in less; what comes steadily for longer may be resin poured before the tare."""
+"""A cup is put down in less, beside the slowest scale; what comes steadily for longer may be resin
+that is poured before the tare. A scale known to be quick shows it sooner."""
+PUT_DOWN_S = 1.2
+HEAVY_CUP = 1.5
+HEAVY_CUP_G = 3.0
+"""No two paper cups weigh the same, but none weighs half as much again as the last one, and these
+grams: there is something in it. (Common practice, no source.)"""
+MOST_AT_ONCE = 1.5
+MOST_AT_ONCE_G = 20.0
+"""A container that comes back lighter by more than the target, half as much again and these grams,
+is another container."""
+RAN_ON_S = 4.0
+"""How long a pour may have gone on after the scale was lost: the silence and the reaction."""
+
+
+# --- put down and tared --------------------------------------------------------------------------
 
 
 def reading_at_cup(turn: Turn) -> None:
     """Watch for a cup on a pan that has been seen empty, and tare it once it rests."""
-    w, batch = turn.bench.weighing, turn.batch
     _watch_arrival(turn)
+    w = turn.bench.weighing
     if not w.stable or w.settled_g is None:
         return
     if turn.bench.empty_g is None:
         _first_sight(turn, w.settled_g)
-    empty = turn.bench.empty_g or 0.0
-    load = w.settled_g - empty
-    least = min_cup_g(turn.bench)
-    if load < least:
+    load = w.settled_g - (turn.bench.empty_g or 0.0)
+    if load < min_cup_g(turn.bench):
         turn.put(empty_g=w.settled_g, pan_clear=True)
         turn.put_batch(pan_clear=True, arrives_from_s=None, question=None)
     elif turn.batch.pan_clear:
-        slow = batch.arrives_from_s is not None and (
-            batch.arrives_until_s - batch.arrives_from_s > SLOW_CUP_S
-        )
-        if slow:
-            ask(turn, Doubt.SLOW_CUP, load, Phase.CUP)
+        doubt = _doubt_about_cup(turn.bench, turn.batch, load)
+        if doubt is not None:
+            ask(turn, doubt, load, Phase.CUP)
         else:
             tare_cup(turn)
 
@@ -65,16 +77,40 @@ def _watch_arrival(turn: Turn) -> None:
         turn.put_batch(arrives_high_g=load, arrives_until_s=until)
 
 
+def _doubt_about_cup(bench: Bench, batch: Batch, load_g: float) -> Doubt | None:
+    """Whether there may be resin in the cup already: it came on slowly, or is too heavy."""
+    scale = bench.weighing.scale
+    if batch.arrives_from_s is not None:
+        lasted = batch.arrives_until_s - batch.arrives_from_s
+        if lasted > min(SLOW_CUP_S, PUT_DOWN_S + 3 * (scale.lag_s + scale.dead_s)):
+            return Doubt.SLOW_CUP
+    usual = bench.usual_cup_g
+    if usual is None or not _is_fresh_cup(batch):
+        return None
+    return Doubt.HEAVY_CUP if load_g > HEAVY_CUP * usual + HEAVY_CUP_G else None
+
+
+def _is_fresh_cup(batch: Batch) -> bool:
+    """Whether the cup to come is to be empty: no container, and no cup that holds its part."""
+    index = batch.current
+    return not batch.loss and index is not None and batch.poured_g[index] is None
+
+
 def tare_cup(turn: Turn) -> None:
     """Take what rests on the pan as the cup, and begin the first (or next) part."""
     w = turn.bench.weighing
     assert w.settled_g is not None
     cup_g = w.settled_g - (turn.bench.empty_g or 0.0)
-    turn.put_batch(cup_g=cup_g, base_g=w.settled_g, believed_g=w.settled_g, question=None)
+    if _is_fresh_cup(turn.batch):
+        turn.put(usual_cup_g=cup_g)
+    turn.put_batch(cup_g=cup_g, question=None)
     turn.put(pan_clear=False)
     turn.record("cup.tared", {"cup_g": grams(cup_g)})
     turn.sound(Pattern.TARED)
     begin_part(turn)
+
+
+# --- lifted and put back -------------------------------------------------------------------------
 
 
 def reading_at_away(turn: Turn) -> None:
@@ -82,57 +118,177 @@ def reading_at_away(turn: Turn) -> None:
     w, batch = turn.bench.weighing, turn.batch
     if not w.stable or w.settled_g is None or batch.believed_g is None:
         return
+    if _zeroed_under_the_cup(turn, w.settled_g):
+        return
     empty = turn.bench.empty_g or 0.0
-    change = w.settled_g - batch.believed_g
-    division = w.scale.division_g
-    if same_load(change, batch.believed_g - empty, division):
-        resume(turn)
-        return
-    if w.settled_g - empty < lift_level_g(batch):
-        if batch.lost and abs(w.settled_g) <= max(1.0, 3 * division):
+    change, load = w.settled_g - batch.believed_g, w.settled_g - empty
+    if load < lift_level_g(batch, empty):
+        if batch.lost and abs(w.settled_g) <= max(1.0, 3 * w.scale.division_g):
             ask(turn, Doubt.REZEROED, change, batch.back_to)
-        return
-    ask(turn, Doubt.RETURNED, change, batch.back_to)
+    elif batch.loss and batch.back_to is Phase.POUR:
+        _container_back(turn, change)
+    elif same_load(change, batch.believed_g - empty, w.scale.division_g):
+        if not batch.lost:
+            shift_base(turn, change)  # it was lifted: it stands elsewhere on the pan
+        resume(turn)
+    elif _taken_out(batch, change) or _ran_on(batch, change):
+        resume(turn)
+    elif _looks_like_a_fresh_cup(batch, load):
+        ask(turn, Doubt.OTHER_CUP, change, batch.back_to)
+    else:
+        ask(turn, Doubt.RETURNED, change, batch.back_to)
+
+
+def _container_back(turn: Turn, change_g: float) -> None:
+    """A container is back. Lighter: it was poured from in the hand, unless far too much is gone."""
+    batch, division = turn.batch, turn.bench.weighing.scale.division_g
+    poured, to_go = -change_g, (batch.aimed_g[batch.queue[0]] or 0.0)
+    if -division <= poured <= MOST_AT_ONCE * to_go + MOST_AT_ONCE_G:
+        _poured_from(turn, poured)
+    elif poured < 0 and _nothing_poured(batch):
+        tare_cup(turn)  # another container, before anything came out of the first
+    else:
+        ask(turn, Doubt.RETURNED, change_g, batch.back_to)
+
+
+def _nothing_poured(batch: Batch) -> bool:
+    return batch.pour is not None and batch.believed_g == batch.pour.base_g
+
+
+def _ran_on(batch: Batch, change_g: float) -> bool:
+    """Whether the scale was lost in the middle of a pour, and the cup is as much heavier as that.
+
+    The cup was not lifted, so all that is in it is on the scale.
+    """
+    if not batch.lost or batch.back_to is not Phase.POUR:
+        return False
+    return 0 < batch.sign * change_g <= RAN_ON_S * batch.flowed_g_per_s
+
+
+def _zeroed_under_the_cup(turn: Turn, settled_g: float) -> bool:
+    """The bare pan reads far below nought: the scale was zeroed with the cup on it.
+
+    No load is negative, so this is the bare pan, and the cup will come back that much lower.
+    """
+    empty = turn.bench.empty_g or 0.0
+    if settled_g > empty - min_cup_g(turn.bench):
+        return False
+    shift_base(turn, settled_g - empty)
+    believed = turn.batch.believed_g
+    assert believed is not None
+    turn.put_batch(believed_g=believed + settled_g - empty)
+    turn.put(empty_g=settled_g)
+    return True
+
+
+def _poured_from(turn: Turn, poured_g: float) -> None:
+    """What is missing was poured; if it was the first to touch the rest, when it was lifted."""
+    batch, division = turn.batch, turn.bench.weighing.scale.division_g
+    first = batch.contact_at_s is None and not batch.recipe.cup.one_per_part
+    if poured_g > division and first and batch.current == batch.recipe.contact_part:
+        contact(turn, batch.away_at_s)
+    resume(turn)
+
+
+def _taken_out(batch: Batch, change_g: float) -> bool:
+    """Whether some of a lone item that was over has been taken out while the cup was off."""
+    over = batch.back_to is Phase.DECIDE and batch.alone and bool(batch.queue)
+    return over and not batch.lost and batch.sign * change_g < 0
+
+
+def _looks_like_a_fresh_cup(batch: Batch, load_g: float) -> bool:
+    """Whether a cup without resin came back in place of the one with the first part in it."""
+    if batch.back_to is not Phase.POUR or not batch.alone or batch.loss or batch.round > 1:
+        return False
+    return abs(load_g - batch.cup_g) <= max(HEAVY_CUP_G, 0.3 * batch.cup_g)
+
+
+def shift_base(turn: Turn, by_g: float) -> None:
+    """The same resin shows `by_g` more on the scale than before."""
+    batch = turn.batch
+    turn.put_batch(base_g=batch.base_g + by_g)
+    if batch.pour is not None:
+        turn.put_batch(pour=replace(batch.pour, base_g=batch.pour.base_g + by_g))
 
 
 def resume(turn: Turn) -> None:
     """The cup is believed again: go on where it was."""
-    turn.put_batch(phase=turn.batch.back_to, lost=False, question=None, below=0)
+    w, batch = turn.bench.weighing, turn.batch
+    turn.put_batch(
+        phase=batch.back_to,
+        lost=False,
+        question=None,
+        below=0,
+        seen_g=None,
+        believed_g=w.settled_g if w.settled_g is not None else batch.believed_g,
+    )
+    let_go(turn)
+
+
+# --- doubted and confirmed -----------------------------------------------------------------------
 
 
 def reading_at_confirm(turn: Turn) -> None:
     """While the person is asked: the answer may also come from the pan itself."""
-    batch, w = turn.batch, turn.bench.weighing
-    assert batch.question is not None
-    if batch.question.doubt is Doubt.SLOW_CUP:
-        load = (w.gross_g or 0.0) - (turn.bench.empty_g or 0.0)
-        if w.gross_g is not None and load < min_cup_g(turn.bench):
-            turn.put_batch(phase=Phase.CUP, question=None, arrives_from_s=None)
-        return
-    if batch.question.doubt is Doubt.RETURNED and gone(turn):
+    question = turn.batch.question
+    assert question is not None
+    if question.doubt in (Doubt.SLOW_CUP, Doubt.HEAVY_CUP):
+        _cup_may_leave(turn)
+    elif question.doubt is Doubt.RESTING:
+        _thing_may_leave(turn)
+    elif question.doubt is not Doubt.REZEROED and gone(turn):
         turn.put_batch(phase=Phase.AWAY, question=None, below=0)
-        return
-    reading_at_away(turn)
+    else:
+        reading_at_away(turn)
+
+
+def _cup_may_leave(turn: Turn) -> None:
+    w = turn.bench.weighing
+    if w.gross_g is not None and w.gross_g - (turn.bench.empty_g or 0.0) < min_cup_g(turn.bench):
+        turn.put_batch(phase=Phase.CUP, question=None, arrives_from_s=None)
+
+
+def _thing_may_leave(turn: Turn) -> None:
+    if gone(turn):
+        turn.put_batch(phase=Phase.AWAY, question=None, below=0, held=Held.NOT, away_at_s=turn.at_s)
+    elif not held(turn):
+        turn.put_batch(phase=Phase.POUR, question=None)
 
 
 def confirm(turn: Turn) -> None:
-    """The person says that what the scale shows is right."""
+    """The person says that what the scale shows is right; it rests."""
     batch, w = turn.batch, turn.bench.weighing
+    assert batch.question is not None and w.settled_g is not None
+    match batch.question.doubt:
+        case Doubt.SLOW_CUP | Doubt.HEAVY_CUP:
+            tare_cup(turn)
+        case Doubt.OTHER_CUP:
+            assert batch.current is not None
+            turn.put(batch=with_poured(batch, batch.current, None))
+            tare_cup(turn)
+        case Doubt.REZEROED:
+            assert batch.believed_g is not None
+            change = w.settled_g - batch.believed_g
+            turn.put(empty_g=(turn.bench.empty_g or 0.0) + change)
+            shift_base(turn, change)
+            resume(turn)
+        case Doubt.RETURNED | Doubt.RESTING:
+            assert batch.believed_g is not None
+            change = w.settled_g - batch.believed_g
+            if not _counts_as_poured(batch, change):
+                shift_base(turn, change)
+            resume(turn)
+
+
+def _counts_as_poured(batch: Batch, change_g: float) -> bool:
+    """Whether a confirmed change is resin of the present item.
+
+    More is: it was poured meanwhile, in the hand or in a gulp; but what came on before the first
+    drop is a thing that stays in the cup. Less is only where a cup comes back from the hand and
+    nothing else can have been spilled from it; what goes off the pan by itself is a thing.
+    """
     assert batch.question is not None
-    doubt = batch.question.doubt
-    if doubt is Doubt.SLOW_CUP:
-        tare_cup(turn)
-        return
-    settled = w.settled_g if w.settled_g is not None else w.gross_g
-    assert settled is not None and batch.believed_g is not None
-    change = settled - batch.believed_g
-    if doubt is Doubt.REZEROED:
-        turn.put(empty_g=(turn.bench.empty_g or 0.0) + change)
-    elif batch.sign * change > 0 and batch.back_to is Phase.POUR:
-        change = 0.0  # it was poured while the cup was off the pan: the part's own
-    if change:
-        turn.put_batch(base_g=batch.base_g + change)
-        if batch.pour is not None:
-            turn.put_batch(pour=replace(batch.pour, base_g=batch.pour.base_g + change))
-    turn.put_batch(believed_g=settled)
-    resume(turn)
+    if batch.question.doubt is Doubt.RETURNED:
+        return batch.sign * change_g > 0 or batch.alone
+    begun = batch.pour is not None and batch.pour.begun_at_s is not None
+    return begun and batch.sign * change_g > 0

@@ -74,7 +74,7 @@ class Engine:
         """Go on with `bench`, whose time is the least that any input gets."""
         self.bench = bench
         self.decoder = decoder
-        self.at_us = ceil(bench.at_s * 1e6 - 0.5)
+        self.at_us = round(bench.at_s * 1e6)
 
     def due_us(self) -> int | None:
         """The next instant at which something is due."""

@@ -81,7 +81,10 @@ class WallStepped:
 
 @dataclass(frozen=True, slots=True)
 class Started:
-    """The daemon started on this store (`resumed`: with a batch or clocks still alive)."""
+    """The daemon started on this store (`resumed`: with a batch or clocks still alive).
+
+    `wall_offset_s` is the wall clock's as it was found; 0: as it was before.
+    """
 
     at_s: float
     version: str

@@ -32,12 +32,13 @@ class Mark(StrEnum):
 SHARED = (Mark.WITNESS_SOFT, Mark.WITNESS_HARD, Mark.VENTED, Mark.OUT_OF_TANK)
 """Marks about the tank: they hold for every batch that is in it."""
 
+OF_A_CYCLE = (Mark.WITNESS_HARD, Mark.VENTED)
+"""Marks that hold for one pressure cycle: a tank that is closed again has to be vented again."""
+
 CLEARS: dict[Mark, tuple[TimerKind, ...]] = {
     Mark.STIRRED: (TimerKind.STIR,),
     Mark.POURED: (TimerKind.STIR, TimerKind.POUR_BY),
     Mark.IN_TANK: (TimerKind.STIR, TimerKind.POUR_BY, TimerKind.PRESS_BY, TimerKind.POT_LIFE),
-    Mark.VENTED: (TimerKind.PRESSURE,),
-    Mark.OUT_OF_TANK: (TimerKind.PRESSURE,),
     Mark.GELLED: (TimerKind.POUR_BY, TimerKind.PRESS_BY, TimerKind.POT_LIFE),
     Mark.DEMOLDED: (
         TimerKind.STIR,
@@ -49,6 +50,10 @@ CLEARS: dict[Mark, tuple[TimerKind, ...]] = {
     Mark.TRIMMED: (TimerKind.TRIM,),
 }
 """Which of its batch's clocks a mark makes pointless."""
+
+SOFT_S = 60.0
+"""The least that a witness cup which is still soft is given before it is felt again; a fifth of the
+cycle where that is more. (Common practice, no source.)"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,9 +104,17 @@ def marked_at_s(live: Live, mark: Mark) -> float | None:
 
 
 def stage_done(live: Live) -> int:
-    """How many of the batch's stages are behind it: a later mark takes the earlier ones with it."""
+    """How many of the batch's stages are behind it: a later mark takes the earlier ones with it.
+
+    What was marked of a cycle in the tank counts no more once another cycle has begun.
+    """
     order = stages(live.recipe)
-    made = {mark for mark, _ in live.marks}
+    cycle_s = marked_at_s(live, Mark.IN_TANK)
+    made = {
+        mark
+        for mark, at in live.marks
+        if mark not in OF_A_CYCLE or cycle_s is None or at >= cycle_s
+    }
     return max((i + 1 for i, mark in enumerate(order) if mark in made), default=0)
 
 
@@ -124,7 +137,7 @@ def due(live: Live, timers: tuple[Timer, ...]) -> Due | None:
     """The next thing to do for this batch, or None while it has to wait for a clock.
 
     The tank is never called for early: the witness cup comes after the pressure clock, venting
-    after the witness cup is hard.
+    after the witness cup is hard, the molds after the tank was vented and not closed again.
     """
     done = stage_done(live)
     order = stages(live.recipe)
@@ -132,7 +145,7 @@ def due(live: Live, timers: tuple[Timer, ...]) -> Due | None:
         return None
     mark = order[done]
     since_s = live.marks[-1][1] if live.marks else live.mixed_at_s
-    if mark in (Mark.WITNESS_HARD, Mark.VENTED):
+    if mark in SHARED:
         since_s = _ended_at_s(timers, TimerKind.PRESSURE, None, since_s)
     if mark is Mark.DEMOLDED:
         since_s = _ended_at_s(timers, TimerKind.DEMOLD, live.number, since_s)
@@ -182,37 +195,42 @@ def with_mark(live: Live, mark: Mark, at_s: float) -> Live:
     return replace(live, marks=(*live.marks, (mark, at_s)))
 
 
+def of_batch(timers: tuple[Timer, ...], batch: int) -> tuple[Timer, ...]:
+    """The clocks that are this batch's alone: the tank's is everybody's who is in it."""
+    return tuple(t for t in timers if t.batch == batch and t.kind is not TimerKind.PRESSURE)
+
+
 def timers_after(
     live: Live, mark: Mark, at_s: float, timers: tuple[Timer, ...]
 ) -> tuple[tuple[Timer, ...], tuple[Timer, ...], tuple[Timer, ...]]:
     """The clocks after a mark: (all, cleared ones, started or restarted ones)."""
-    clears = CLEARS.get(mark, ())
-    if mark is Mark.POURED and not pressed(live.recipe):
-        clears = (*clears, TimerKind.PRESS_BY, TimerKind.POT_LIFE)
-    gone = tuple(t for t in timers if t.kind in clears and _concerns(t, live.number))
-    if mark is Mark.IN_TANK:
-        gone = (*gone, *(t for t in timers if t.kind is TimerKind.PRESSURE))
+    gone = tuple(t for t in timers if _cleared_by(t, live, mark))
     new = _started_by(live, mark, at_s, timers)
     replaced = {t.id for t in new}
     kept = tuple(t for t in timers if t not in gone and t.id not in replaced)
     return (*kept, *new), tuple(t for t in gone if t.id not in replaced), new
 
 
-def _concerns(timer: Timer, batch: int) -> bool:
-    return timer.batch == batch or timer.kind is TimerKind.PRESSURE
+def _cleared_by(timer: Timer, live: Live, mark: Mark) -> bool:
+    if timer.kind is TimerKind.PRESSURE:
+        return mark in (Mark.IN_TANK, Mark.VENTED, Mark.OUT_OF_TANK)
+    kinds = CLEARS.get(mark, ())
+    if mark is Mark.POURED and not pressed(live.recipe):
+        kinds = (*kinds, TimerKind.PRESS_BY, TimerKind.POT_LIFE)
+    return timer.batch == live.number and timer.kind in kinds
 
 
 def _started_by(
     live: Live, mark: Mark, at_s: float, timers: tuple[Timer, ...]
 ) -> tuple[Timer, ...]:
     times = live.recipe.times
+    pressure = [t for t in timers if t.kind is TimerKind.PRESSURE]
     if mark is Mark.IN_TANK and times.pressure_s is not None:
-        running = [t.ends_at_s - t.started_at_s for t in timers if t.kind is TimerKind.PRESSURE]
-        length_s = max([times.pressure_s, *running])
-        return (started(live.number, TimerKind.PRESSURE, at_s, length_s),)
+        running = [t.ends_at_s - t.started_at_s for t in pressure]
+        return (started(live.number, TimerKind.PRESSURE, at_s, max([times.pressure_s, *running])),)
     if mark is Mark.WITNESS_SOFT and times.pressure_s is not None:
-        more_s = max(60.0, times.pressure_s / 5)
-        found = [extended(t, more_s, at_s) for t in timers if t.kind is TimerKind.PRESSURE]
+        more_s = max(SOFT_S, times.pressure_s / 5)
+        found = [extended(t, more_s, at_s) for t in pressure]
         return tuple(found) or (started(live.number, TimerKind.PRESSURE, at_s, more_s),)
     if mark is Mark.DEMOLDED and times.trim_until_s is not None:
         return (started(live.number, TimerKind.TRIM, at_s, times.trim_until_s),)

@@ -49,7 +49,11 @@ class WallClock:
 
 @dataclass(frozen=True, slots=True)
 class DaemonStart:
-    """The daemon started on this store, with these settings; `resumed` where it took a batch up."""
+    """The daemon started on this store, with these settings; `resumed` where it took a batch up.
+
+    After a stop it comes before anything else, so that what fell due meanwhile is told as what it
+    is: over. `wall_offset_us` is the wall clock's as it was found; 0: as it was before.
+    """
 
     at_us: int
     version: str
@@ -77,15 +81,9 @@ def to_body(item: Input) -> dict[str, Any]:
         case WallClock():
             return {"clock": {"wall_offset_us": item.wall_offset_us}}
         case DaemonStart():
-            told = {"version": item.version, "resumed": item.resumed}
-            return {
-                "daemon": told
-                | {
-                    "bench": item.bench,
-                    "risk_pct": item.risk_pct,
-                    "wall_offset_us": item.wall_offset_us,
-                }
-            }
+            told = {"version": item.version, "resumed": item.resumed, "bench": item.bench}
+            more = {"risk_pct": item.risk_pct, "wall_offset_us": item.wall_offset_us}
+            return {"daemon": told | more}
 
 
 def from_body(at_us: int, body: dict[str, Any]) -> Input | None:

@@ -116,10 +116,11 @@ class Journal:
             if not write:
                 _check_form(db, self.path)
                 return db
+            if db.execute("SELECT 1 FROM sqlite_master WHERE name = 'meta'").fetchone():
+                _check_form(db, self.path)
             db.execute("PRAGMA journal_mode=WAL")
             db.executescript(_TABLES)
             db.execute("INSERT OR IGNORE INTO meta VALUES ('form', ?)", (str(FORM),))
-            _check_form(db, self.path)
             return db
 
     def close(self) -> None:
@@ -194,7 +195,7 @@ class Journal:
     def _number(self, question: str) -> int:
         with _told(self.path):
             row = self._db.execute(question).fetchone()
-        return int(row[0] or 0) if row else 0
+            return int(row[0] or 0) if row else 0
 
     def latest_state(self) -> StateRow | None:
         """The newest whole state."""
@@ -212,7 +213,7 @@ class Journal:
         columns = "after_input, next_seq, at_us, batch, body"
         with _told(self.path):
             row = self._db.execute(f"SELECT {columns} FROM states {tail}", values).fetchone()
-        return None if row is None else StateRow(row[0], row[1], row[2], row[3], json.loads(row[4]))
+            return None if row is None else _state_row(row)
 
     def inputs(self, after: int, until: int | None = None) -> Iterator[tuple[int, Input]]:
         """Inputs with numbers in (after, until], in order."""
@@ -257,7 +258,15 @@ class Journal:
             rows = self._db.execute(
                 f"SELECT seq, at_us, at, kind, batch, data FROM events {tail}", values
             ).fetchall()
-        return [EventRow(r[0], r[1], r[2], r[3], r[4], json.loads(r[5])) for r in rows]
+            return [_event_row(row) for row in rows]
+
+
+def _state_row(row: tuple[Any, ...]) -> StateRow:
+    return StateRow(row[0], row[1], row[2], row[3], json.loads(row[4]))
+
+
+def _event_row(row: tuple[Any, ...]) -> EventRow:
+    return EventRow(row[0], row[1], row[2], row[3], row[4], json.loads(row[5]))
 
 
 def holder(folder: Path) -> int | None:
@@ -326,7 +335,9 @@ def _lock(folder: Path) -> IO[str]:
 
 def _check_form(db: sqlite3.Connection, path: Path) -> None:
     found = db.execute("SELECT value FROM meta WHERE key = 'form'").fetchone()
-    if found is None or int(found[0]) > FORM:
+    if found is None or not str(found[0]).isdigit():
+        raise JournalError(_damaged(path))
+    if int(found[0]) > FORM:
         raise JournalError(
             f"{path} was written by a later benchpour. Update this one; the file is untouched."
         )
@@ -334,11 +345,13 @@ def _check_form(db: sqlite3.Connection, path: Path) -> None:
 
 @contextmanager
 def _told(path: Path) -> Iterator[None]:
-    """Turn what SQLite says into a sentence for the person at the bench."""
+    """Turn what SQLite, or a row that is not of its form, says into a sentence for the person."""
     try:
         yield
     except sqlite3.Error as error:
         raise JournalError(_sentence(path, error)) from error
+    except (ValueError, TypeError, LookupError) as error:
+        raise JournalError(_damaged(path)) from error
 
 
 def _sentence(path: Path, error: sqlite3.Error) -> str:
@@ -354,11 +367,20 @@ def _sentence(path: Path, error: sqlite3.Error) -> str:
             "mounted read-only, or name another store with --store."
         )
     if name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB")):
+        return _damaged(path)
+    if name.startswith("SQLITE_IOERR"):
         return (
-            f"{path} is damaged or is no journal. Move it aside, keep it, and start again with a "
-            "new store."
+            f"The disk reports an error on {path}. Check its space, its card and its cable; "
+            "nothing is lost so far, and the journal goes on by itself."
         )
     return f"The journal {path} cannot be used: {error}."
+
+
+def _damaged(path: Path) -> str:
+    return (
+        f"{path} is damaged or is no journal. Move it aside, keep it, and start again with a new "
+        "store."
+    )
 
 
 def join(entries: Iterable[Entry]) -> Entry:

@@ -11,13 +11,13 @@ import json
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field
-from typing import Protocol
+from typing import Protocol, TypeVar
 
 from daemon.clock import Timeline
 from daemon.effects import Answer, Pattern, Record, Sound
 from daemon.engine import Engine, Opening, Outcome
 from daemon.inputs import DaemonStart, Input, WallClock
-from daemon.journal import Entry, EventRow, Journal, JournalError, StateRow
+from daemon.journal import Entry, EventRow, Journal, JournalError, StateRow, join
 from daemon.messages import rfc3339
 from daemon.picture import picture
 from daemon.view import BenchView
@@ -28,7 +28,12 @@ STATE_EVERY_S = 120.0
 """How much has to be stepped again after a kill, at most."""
 WALL_EVERY_S = 5.0
 RETRY_S = 2.0
+"""After the journal could not be written: how long until the next attempt."""
+MOST_WAITING = 20_000
+"""Inputs kept while the journal cannot be written, half an hour of readings; after that a whole
+state takes their place, so that memory does not run out as well."""
 
+T = TypeVar("T")
 Reply = Callable[[Answer], None]
 
 
@@ -83,16 +88,18 @@ class Loop:
         self.far: list[Far] = []
         self.trouble = ""
         """Why the journal cannot be written, empty while it can."""
+        self.failed: list[str] = []
+        """Outlets that failed and were left out: a sentence each."""
+        self.on_record: list[Callable[[Record], None]] = []
         self._input = journal.last_input()
-        self._seq = journal.last_seq()
+        self._seq = self._told_seq = journal.last_seq()
         self._group = _Group()
-        self._told_seq = self._seq
         self._wake = asyncio.Event()
         self._raw_due: asyncio.TimerHandle | None = None
         self._due: asyncio.TimerHandle | None = None
         self._state_us = timeline.now_us()
         self._writer = ThreadPoolExecutor(1, "journal")
-        self.on_record: list[Callable[[Record], None]] = []
+        self._writing: asyncio.Task[None] | None = None
 
     def now_s(self) -> float:
         """The daemon's own time."""
@@ -103,43 +110,60 @@ class Loop:
         """The bench as it is now."""
         return picture(self.engine.bench, max(self.engine.bench.at_s, self.now_s()))
 
+    # --- taken, heard and shown at once --------------------------------------------------------
+
     def take(self, item: Input, reply: Reply | None = None) -> None:
         """Take one input: sound and screen at once, the journal and everybody else after it."""
-        if not isinstance(item, DaemonStart) and (due := self.engine.run_to(item.at_us)):
-            self._spread(due, None)  # what was due before it is told as of before it
+        if not isinstance(item, DaemonStart):
+            # What was due before it belongs to the inputs before it.
+            self._ask_for(self.engine.run_to(item.at_us), None)
         item, outcomes = self.engine.take(item)
         self._input += 1
         self._group.entry.inputs.append((self._input, item))
-        self._spread(outcomes, reply)
+        self._ask_for(outcomes, reply)
+        self._look()
 
     def note_meta(self, key: str, value: str) -> None:
         """Keep a value beside the journal with the next commit; it need not be durable at once."""
         self._group.entry.meta[key] = value
-        if self._raw_due is None:
-            self._raw_due = asyncio.get_running_loop().call_later(RAW_EVERY_S, self._wake.set)
+        self._write_soon(RAW_EVERY_S)
 
     def _ring(self) -> None:
         """An instant that something was due at has come."""
         self._due = None
-        self._spread(self.engine.run_to(self.timeline.now_us()), None)
+        self._ask_for(self.engine.run_to(self.timeline.now_us()), None)
+        self._look()
 
-    def _spread(self, outcomes: list[Outcome], reply: Reply | None) -> None:
+    def _ask_for(self, outcomes: list[Outcome], reply: Reply | None) -> None:
         for outcome in outcomes:
             match outcome:
                 case Sound():
-                    for ear in self.near:
-                        ear.play(outcome.pattern)
+                    self._play(outcome.pattern)
                 case Record():
                     self._note(outcome)
                 case Answer():
                     self._group.answers.append((outcome, reply))
                 case Opening():
                     self._keep_state(outcome.at_us, outcome.batch, outcome.state)
+
+    def _play(self, pattern: Pattern) -> None:
+        self._each(self.near, lambda ear: ear.play(pattern))
+
+    def _look(self) -> None:
+        """Show the bench to those near, hand it on to the others, and sleep until what is due."""
         view = self.view
-        for eye in self.near:
-            eye.show(view)
+        self._each(self.near, lambda eye: eye.show(view))
         self._hand_on(view)
         self._sleep_until_due()
+
+    def _each(self, outlets: list[T], tell: Callable[[T], None]) -> None:
+        """Tell every outlet; one that fails is left out, and harms neither the cue nor the rest."""
+        for outlet in tuple(outlets):
+            try:
+                tell(outlet)
+            except Exception as error:
+                outlets.remove(outlet)
+                self.failed.append(f"{type(outlet).__name__} failed and is left out: {error}.")
 
     def _note(self, record: Record) -> None:
         self._seq += 1
@@ -160,14 +184,20 @@ class Loop:
         group = self._group
         group.view = view
         if group.entry.urgent or group.answers:
-            self._wake.set()
+            self._write_soon(0.0)
         elif self._seq == self._told_seq:
             group.view = None
-            for other in self.far:
-                other.show(view)
-        if self._raw_due is None and group.entry.inputs:
-            loop = asyncio.get_running_loop()
-            self._raw_due = loop.call_later(RAW_EVERY_S, self._wake.set)
+            self._each(self.far, lambda other: other.show(view))
+        if group.entry.inputs:
+            self._write_soon(RAW_EVERY_S)
+
+    def _write_soon(self, wait_s: float) -> None:
+        """Write at once or a little later; in trouble, not before it is to be tried again."""
+        if wait_s == 0.0 and not self.trouble:
+            self._wake.set()
+        elif self._raw_due is None:
+            wait_s = max(wait_s, RETRY_S) if self.trouble else wait_s
+            self._raw_due = asyncio.get_running_loop().call_later(wait_s, self._wake.set)
 
     def _sleep_until_due(self) -> None:
         if self._due is not None:
@@ -178,11 +208,14 @@ class Loop:
             wait_s = max(0.0, (due_us - self.timeline.now_us()) / 1e6) / self._speed
             self._due = asyncio.get_running_loop().call_later(wait_s, self._ring)
 
+    # --- written, and then told ----------------------------------------------------------------
+
     async def run(self) -> None:
-        """Write and tell until cancelled."""
+        """Write and tell until cancelled; a commit that has begun is never torn."""
         while True:
             await self._wake.wait()
-            await self._write_and_tell()
+            self._writing = asyncio.create_task(self._write_and_tell(), name="commit")
+            await asyncio.shield(self._writing)
 
     async def watch_wall(self) -> None:
         """Take note when somebody sets the wall clock, until cancelled."""
@@ -193,44 +226,65 @@ class Loop:
                 self.take(WallClock(self.timeline.now_us(), offset_us))
 
     async def close(self) -> None:
-        """Journal everything, the whole state last, so that the next start is exact and quick."""
+        """Journal everything, the whole state last, so that the next start is exact and quick.
+
+        Raises JournalError where that is not possible.
+        """
         if self._due is not None:
             self._due.cancel()
+        if self._writing is not None:
+            await self._writing
         self._keep_state(self.engine.at_us, None, self.engine.snapshot())
-        await self._write_and_tell(patient=False)
+        await self._write_and_tell()
+        self._call_off_raw()
         self._writer.shutdown()
+        if self.trouble:
+            raise JournalError(self.trouble)
 
-    async def _write_and_tell(self, *, patient: bool = True) -> None:
+    async def _write_and_tell(self) -> None:
         self._wake.clear()
-        if self._raw_due is not None:
-            self._raw_due.cancel()
-            self._raw_due = None
+        self._call_off_raw()
         if self.timeline.now_us() - self._state_us > STATE_EVERY_S * 1e6:
             self._keep_state(self.engine.at_us, None, self.engine.snapshot())
         group, self._group = self._group, _Group()
-        await self._write(group.entry, patient)
+        group.entry.meta["mark"] = json.dumps(asdict(self.timeline.mark()))
+        try:
+            loop = asyncio.get_running_loop()
+            await loop.run_in_executor(self._writer, self.journal.append, group.entry)
+        except JournalError as error:
+            self._put_back(group, str(error))
+            return
+        healed, self.trouble = bool(self.trouble), ""
+        self._tell(group)
+        if healed:
+            self._look()
+
+    def _call_off_raw(self) -> None:
+        if self._raw_due is not None:
+            self._raw_due.cancel()
+            self._raw_due = None
+
+    def _put_back(self, group: _Group, why: str) -> None:
+        """Nothing was written: keep it before what has come since, and try again later."""
+        since, self._group = self._group, group
+        group.entry = join((group.entry, since.entry))
+        group.answers += since.answers
+        group.view = since.view or group.view
+        if len(group.entry.inputs) > MOST_WAITING:
+            group.entry.inputs.clear()
+            self._keep_state(self.engine.at_us, None, self.engine.snapshot())
+        news, self.trouble = self.trouble != why, why
+        self._write_soon(RETRY_S)
+        if news:
+            self._look()
+
+    def _tell(self, group: _Group) -> None:
         if group.entry.events:
-            self._told_seq = group.entry.events[-1][0].seq
-            for other in self.far:
-                other.committed(self._told_seq)
+            self._told_seq = seq = group.entry.events[-1][0].seq
+            self._each(self.far, lambda other: other.committed(seq))
         if group.view is not None:
-            for other in self.far:
-                other.show(group.view)
+            view = group.view
+            self._each(self.far, lambda other: other.show(view))
         for answer, reply in group.answers:
             if reply is not None:
                 reply(answer)
-
-    async def _write(self, entry: Entry, patient: bool) -> None:
-        entry.meta["mark"] = json.dumps(asdict(self.timeline.mark()))
-        loop = asyncio.get_running_loop()
-        while True:
-            try:
-                await loop.run_in_executor(self._writer, self.journal.append, entry)
-            except JournalError as error:
-                self.trouble = str(error)
-                if not patient:
-                    raise
-                await asyncio.sleep(RETRY_S)
-            else:
-                self.trouble = ""
-                return

@@ -5,58 +5,105 @@ Owns what follows once everything has landed. Knows nothing of how a part is pou
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 
-from daemon.batch import Phase, grams, item_targets_g, maybe_grams, total_g
+from daemon.batch import (
+    Phase,
+    grams,
+    item_targets_g,
+    maybe_grams,
+    off_ratio,
+    plan_data,
+    plan_to_save,
+    ratio_error,
+    total_g,
+)
 from daemon.bench import Turn, temperature
 from daemon.effects import Pattern
 from daemon.finishing import Live
-from daemon.openings import schedule_opening, take_from_plan
-from daemon.presence import gone, keep_believed
-from daemon.timers import TimerKind
+from daemon.openings import close, schedule_opening, take_from_plan
+from daemon.presence import gone
+from daemon.timers import TimerKind, TimerState
 from recipes.mix import mixed as mix_of
-from recipes.potlife import GelMark, pot_life, scaled_to_pot_life_s
+from recipes.model import Recipe
+from recipes.potlife import GelMark, PotLife, pot_life, scaled_to_pot_life_s
+
+FORGOTTEN_S = 6 * 3600.0
+"""So long after its last clock and mark a batch that nobody marks is closed by itself."""
 
 
-def contact(turn: Turn) -> None:
-    """The reaction starts: work out the pot life here and now, and start its clocks."""
-    batch, times = turn.batch, turn.batch.recipe.times
-    turn.put_batch(contact_at_s=turn.at_s)
-    marks = tuple(GelMark(*m[1:]) for m in turn.bench.gel_marks if m[0] == batch.recipe.name)
-    celsius = temperature(turn.bench, "resin", "room")
-    size_g = sum(item_targets_g(batch))
-    life = pot_life(batch.recipe, celsius, size_g, marks)
+def contact(turn: Turn, at_s: float) -> None:
+    """The reaction has started at `at_s`: work out the pot life here and now, start its clocks."""
+    batch = turn.batch
+    life = _pot_life(turn)
+    turn.put_batch(contact_at_s=at_s)
     if life is None:
         return
     turn.put_batch(pot_life_s=life.seconds)
+    _clear_the_last(turn)
     turn.record("mix.contact", {"pot_life_s": round(life.seconds, 1), "basis": life.basis})
-    clocks = (
+    for kind, length_s in _clocks(batch.recipe, life.seconds):
+        turn.start_timer(batch.number, kind, at_s, length_s)
+
+
+def _pot_life(turn: Turn) -> PotLife | None:
+    batch, bench = turn.batch, turn.bench
+    marks = tuple(GelMark(*m[1:]) for m in bench.gel_marks if m[0] == batch.recipe.name)
+    celsius = temperature(bench, "resin", "room")
+    return pot_life(batch.recipe, celsius, sum(item_targets_g(batch)), marks)
+
+
+def _clocks(recipe: Recipe, pot_life_s: float) -> Iterator[tuple[TimerKind, float]]:
+    """The clocks that contact starts; what the recipe states shrinks with the pot life."""
+    times = recipe.times
+    for kind, stated_s in (
         (TimerKind.POUR_BY, times.pour_by_s),
         (TimerKind.PRESS_BY, times.press_by_s),
-        (TimerKind.POT_LIFE, life.seconds),
-        (TimerKind.DEMOLD, times.demold_s),
-    )
-    for kind, length_s in clocks:
-        if length_s is None:
-            continue
-        if kind in (TimerKind.POUR_BY, TimerKind.PRESS_BY):
-            length_s = scaled_to_pot_life_s(batch.recipe, length_s, life.seconds)
-        turn.start_timer(batch.number, kind, turn.at_s, length_s)
+    ):
+        if stated_s is not None:
+            yield kind, scaled_to_pot_life_s(recipe, stated_s, pot_life_s)
+    yield TimerKind.POT_LIFE, pot_life_s
+    if times.demold_s is not None:
+        yield TimerKind.DEMOLD, times.demold_s
+
+
+_RESIN_CLOCKS = (TimerKind.POUR_BY, TimerKind.PRESS_BY, TimerKind.POT_LIFE)
+
+
+def _clear_the_last(turn: Turn) -> None:
+    """Resin clocks of earlier batches that have ended say nothing more once the next mix reacts."""
+    for timer in turn.bench.timers:
+        if timer.kind in _RESIN_CLOCKS and timer.state is TimerState.ENDED:
+            turn.clear_timer(timer)
 
 
 def all_landed(turn: Turn) -> None:
-    """Nothing is left to pour: a fill ends, cups are combined, or the mix is stirred."""
+    """Nothing is left to pour: a fill ends, cups are combined, or the mix is stirred.
+
+    A ratio past its tolerance is asked about first: a part may have landed within the scale's
+    division and still be off by more.
+    """
     batch = turn.batch
-    if batch.recipe.is_fill:
-        turn.record("batch.closed", {"reason": "filled", "total_g": grams(total_g(batch))})
-        take_from_plan(turn)
-        turn.put(batch=None, pan_clear=False)
-        return
-    if batch.recipe.cup.one_per_part and batch.contact_at_s is None:
+    if off_ratio(batch) and not batch.accepted:
+        turn.put_batch(phase=Phase.DECIDE, pour=None, below=0)
+        plan = plan_data(plan_to_save(batch, turn.at_s))
+        turn.record("mix.off", {"ratio_error_pct": maybe_grams(ratio_error(batch)), "plan": plan})
+        turn.sound(Pattern.ASK)
+    elif batch.recipe.is_fill:
+        _filled(turn)
+    elif batch.recipe.cup.one_per_part and batch.contact_at_s is None:
         turn.put_batch(phase=Phase.COMBINE)
         turn.sound(Pattern.ASK)
-        return
-    mixed(turn)
+    else:
+        mixed(turn)
+
+
+def _filled(turn: Turn) -> None:
+    turn.record("batch.closed", {"reason": "filled", "total_g": grams(total_g(turn.batch))})
+    _count_batch(turn)
+    turn.put(batch=None, pan_clear=False)
+    schedule_opening(turn)
 
 
 def mixed(turn: Turn) -> None:
@@ -79,8 +126,8 @@ def mixed(turn: Turn) -> None:
     turn.record("batch.mixed", data)
     turn.sound(Pattern.MIXED)
     live = Live(batch.number, batch.recipe, turn.at_s, batch.contact_at_s, mix.total_g)
+    _close_forgotten(turn)
     turn.put(lives=(*turn.bench.lives, live))
-    take_from_plan(turn)
     _count_batch(turn)
     turn.put_batch(phase=Phase.STIR, pour=None, below=0)
     if batch.recipe.times.stir_s:
@@ -88,14 +135,27 @@ def mixed(turn: Turn) -> None:
 
 
 def _count_batch(turn: Turn) -> None:
+    """It is one of the batches that were asked for; one that was given up never is."""
+    if not turn.batch.planned:
+        return
+    take_from_plan(turn)
     progress = turn.bench.progress
     if progress is not None:
-        turn.put(progress=replace(progress, batches_done=progress.batches_done + 1))
+        done = progress.batches_done + 1
+        turn.put(progress=replace(progress, batches_done=done, last_at_s=turn.at_s))
+
+
+def _close_forgotten(turn: Turn) -> None:
+    """Batches that nobody has marked for hours are out of everybody's hands."""
+    for live in turn.bench.lives:
+        ends = (t.ends_at_s for t in turn.bench.timers if t.batch == live.number)
+        marks = (at for _, at in live.marks)
+        if turn.at_s - max(live.mixed_at_s, *ends, *marks) > FORGOTTEN_S:
+            close(turn, live, f"no mark for {FORGOTTEN_S / 3600:.0f} hours")
 
 
 def reading_at_stir(turn: Turn) -> None:
     """The mixed cup leaves the pan when it likes; the next batch then opens."""
-    keep_believed(turn)
     if gone(turn):
         turn.put(batch=None, pan_clear=True)
         schedule_opening(turn)

@@ -1,4 +1,4 @@
-"""Which batch is opened next, and when.
+"""Which batch is opened next and when, and the end of one: given up, or finished.
 
 Owns the plan of batches. Knows nothing of what happens in one.
 """
@@ -9,6 +9,7 @@ from dataclasses import replace
 
 from daemon.batch import Phase, opened, parts_data
 from daemon.bench import Bench, Plan, Turn
+from daemon.finishing import Live, of_batch
 
 
 def next_plan(bench: Bench) -> Plan | None:
@@ -52,9 +53,15 @@ def abandon(turn: Turn, reason: str) -> None:
     """Give the batch on the scale up: its clocks end, and the next one may open."""
     batch = turn.batch
     turn.record("batch.abandoned", {"reason": reason})
-    gone = tuple(t for t in turn.bench.timers if t.batch == batch.number)
-    turn.put(timers=tuple(t for t in turn.bench.timers if t not in gone))
-    for timer in gone:
-        turn.say_timer("timer.cleared", timer)
+    for timer in of_batch(turn.bench.timers, batch.number):
+        turn.clear_timer(timer)
     turn.put(batch=None, once=None, pan_clear=batch.phase is Phase.CUP and batch.pan_clear)
     schedule_opening(turn)
+
+
+def close(turn: Turn, live: Live, reason: str) -> None:
+    """Nothing more is to be marked on this batch; what is left of its clocks is cleared."""
+    turn.put(lives=tuple(one for one in turn.bench.lives if one.number != live.number))
+    for timer in of_batch(turn.bench.timers, live.number):
+        turn.clear_timer(timer)
+    turn.record("batch.closed", {"reason": reason}, live.number)

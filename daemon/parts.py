@@ -6,10 +6,13 @@ Owns what a pour's news lead to in the batch. The cues themselves are decided in
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 from daemon import pour as pouring
 from daemon.batch import (
     Batch,
+    Doubt,
+    Held,
     Phase,
     goal,
     grams,
@@ -17,53 +20,100 @@ from daemon.batch import (
     parts_data,
     plan_data,
     plan_to_save,
+    still_to_add,
     with_aim,
     with_poured,
 )
 from daemon.bench import Turn, hand_key, hand_of
 from daemon.effects import Pattern
 from daemon.mixing import all_landed, contact
-from daemon.presence import has_left, keep_believed, rests_on_pan
+from daemon.presence import (
+    SMALL_THING_G,
+    ask,
+    believe,
+    forgive,
+    has_left,
+    held,
+    let_go,
+    note_rest,
+)
 
 LATE_DRIP_S = 4.0
 """What still falls from the spout or runs off the rim so soon after a landing is that part's."""
+LATE_DRIP_G = 1.5
+DRIFT_G = 1.0
+"""How far a zero may drift during one part before a creeping reading is taken for a dribble."""
+TICK_S = 1e-6
+"""The time line's resolution: a pour that wants to be woken no later than this has been."""
+LANDINGS_KEPT = 12
+
+
+# --- begun ---------------------------------------------------------------------------------------
 
 
 def begin_part(turn: Turn) -> None:
     """Begin to pour the first item of the queue on the present reading."""
     bench, batch = turn.bench, turn.batch
     w = bench.weighing
-    index = batch.queue[0]
-    already = batch.poured_g[index] or 0.0
     resting = w.settled_g if w.settled_g is not None else batch.believed_g
     assert resting is not None
-    aim = goal(batch, w.scale.division_g, bench.settings.risk_pct)
-    pour = pouring.begin(aim, resting, batch.sign, turn.at_s, w, hand_of(bench), already)
-    turn.put(batch=with_aim(batch, index, aim.target_g))
     turn.put_batch(
-        phase=Phase.POUR, base_g=resting, pour=pour, below=0, question=None, jumped=False
+        phase=Phase.POUR,
+        base_g=resting,
+        division_g=w.scale.division_g,
+        below=0,
+        question=None,
+        believed_g=resting,
+        seen_g=None,
+        held=Held.NOT,
+        calming=False,
+        rests_g=(resting,),
+        crept_g=0.0,
     )
+    _aim_anew(turn, resting)
+    batch = turn.batch
+    pour = batch.pour
+    assert pour is not None
     data = {
-        "part": aim.part,
-        "target_g": grams(aim.target_g),
+        "part": pour.goal.part,
+        "target_g": grams(pour.goal.target_g),
         "stops_g": dict(zip(("coarse", "fine"), map(maybe_grams, pour.stops_g), strict=True)),
     }
     turn.record("part.started", data | ({"round": batch.round} if batch.round > 1 else {}))
 
 
+def _aim_anew(turn: Turn, base_g: float) -> None:
+    """The present item's pour, nothing of it poured yet, from this reading on."""
+    bench, batch = turn.bench, turn.batch
+    index = batch.queue[0]
+    aim = goal(batch, bench.weighing.scale.division_g, bench.settings.risk_pct)
+    already = batch.poured_g[index] or 0.0
+    pour = pouring.begin(
+        aim, base_g, batch.sign, turn.at_s, bench.weighing, hand_of(bench), already
+    )
+    turn.put(batch=replace(with_aim(batch, index, aim.target_g), pour=pour, base_g=base_g))
+
+
+# --- poured --------------------------------------------------------------------------------------
+
+
 def reading_at_pour(turn: Turn) -> None:
-    """Judge the pour by the new reading, unless the cup is no longer under it."""
+    """Judge the pour by the new reading, unless something but resin moves the pan."""
     if has_left(turn):
         return
-    if rests_on_pan(turn):
-        return
-    keep_believed(turn)
     _follow_rest(turn)
+    if held(turn):
+        return
+    if turn.batch.calming:
+        forgive(turn)
+        turn.put_batch(calming=turn.bench.weighing.disturbed)
     pour = turn.batch.pour
     assert pour is not None
-    hand = hand_of(turn.bench)
-    pour, news = pouring.on_reading(pour, turn.bench.weighing, hand)
+    pour, news = pouring.on_reading(pour, turn.bench.weighing, hand_of(turn.bench))
     turn.put_batch(pour=pour)
+    _ask_about_things(turn)
+    believe(turn)
+    note_rest(turn)
     _take_news(turn, news)
 
 
@@ -74,51 +124,110 @@ def time_at_pour(turn: Turn) -> None:
         return
     due_s = pour.due_s
     pour, news = pouring.on_time(pour, turn.bench.weighing, hand_of(turn.bench), due_s)
-    if pour.due_s is not None and pour.due_s <= due_s:
+    if pour.due_s is not None and pour.due_s <= max(due_s, turn.at_s) + TICK_S:
         pour = replace(pour, due_s=None)
     turn.put_batch(pour=pour)
     _take_news(turn, news)
 
 
+def _ask_about_things(turn: Turn) -> None:
+    """What the pour knows to be no resin and has come to rest: a spoon, a hand, a lid."""
+    batch, w = turn.batch, turn.bench.weighing
+    if batch.pour is None or batch.pour.foreign_g == 0.0 or not w.stable:
+        return
+    if w.settled_g is None or batch.believed_g is None:
+        return
+    change = w.settled_g - batch.believed_g
+    if batch.pour.begun_at_s is None and abs(change) <= SMALL_THING_G:
+        return  # the next reading takes it for what stays in the cup
+    turn.put_batch(held=Held.ON if batch.sign * change > 0 else Held.OFF)
+    ask(turn, Doubt.RESTING, change, Phase.POUR)
+
+
+# --- before the first drop -----------------------------------------------------------------------
+
+
 def _follow_rest(turn: Turn) -> None:
-    """Before the first drop a resting reading may creep: late drips are resin, drift is not."""
-    w, batch = turn.bench.weighing, turn.batch
-    pour = batch.pour
+    """Before the first drop a resting reading may have moved, and the pour begins from there.
+
+    A late drip is the last part's, and so is what is taken out of a first part that was over; a
+    drifting zero is followed a little way; a stir stick may stay in the cup.
+    """
+    w, pour = turn.bench.weighing, turn.batch.pour
     assert pour is not None
     if pour.begun_at_s is not None or not w.stable or w.settled_g is None or w.disturbed:
         return
-    crept = w.settled_g - batch.base_g
-    if abs(crept) < 0.5 * w.scale.division_g:
+    moved = w.settled_g - pour.base_g
+    if abs(moved) < 0.5 * w.scale.division_g:
         return
-    if _late_drip(turn, batch.sign * crept):
+    if _is_late_drip(turn, moved) or _is_taken_out(turn, moved):
+        _give_to_last(turn, moved)
+    elif _is_drift(turn, moved):
+        turn.put_batch(crept_g=turn.batch.crept_g + moved)
+    elif not _is_thing(turn, moved):
         return
-    if abs(crept) <= max(3 * w.scale.division_g, 0.3):
-        turn.put_batch(base_g=batch.base_g + crept)
-        turn.put_batch(pour=replace(pour, base_g=pour.base_g + crept))
+    _aim_anew(turn, w.settled_g)
+    turn.put_batch(believed_g=w.settled_g)
+    let_go(turn)
 
 
-def _late_drip(turn: Turn, crept_g: float) -> bool:
-    """Give what fell just after a landing to that part, and let the next target follow."""
-    batch, w = turn.batch, turn.bench.weighing
-    last = _last_landed(batch)
-    if last is None or batch.own_cups or batch.landed_at_s is None or batch.round > 1:
+def _is_late_drip(turn: Turn, moved_g: float) -> bool:
+    batch = turn.batch
+    if _last_landed(batch) is None or batch.landed_at_s is None:
         return False
-    if not 0 < crept_g <= 1.5 or turn.at_s - batch.landed_at_s > LATE_DRIP_S:
+    return 0 < moved_g <= LATE_DRIP_G and turn.at_s - batch.landed_at_s <= LATE_DRIP_S
+
+
+def _is_taken_out(turn: Turn, moved_g: float) -> bool:
+    """Whether the first part, which was over, was brought back towards what it was to come to."""
+    batch = turn.batch
+    if _last_landed(batch) != 0:
         return False
-    poured, base, pour = batch.poured_g[last], w.settled_g, batch.pour
-    assert poured is not None and base is not None and pour is not None
-    batch = with_poured(batch, last, poured + crept_g)
-    aim = goal(batch, w.scale.division_g, turn.bench.settings.risk_pct)
-    pour = pouring.retarget(replace(pour, base_g=base), aim)
-    batch = with_aim(batch, batch.queue[0], aim.target_g)
-    turn.put(batch=replace(batch, base_g=base, pour=pour))
+    aimed, poured = batch.aimed_g[0], batch.poured_g[0]
+    if aimed is None or poured is None or turn.bench.weighing.disturbed:
+        return False
+    slack = batch.items.items[0].tolerance_g
+    return poured > aimed + slack and aimed - slack <= poured + moved_g < poured - slack
+
+
+def _give_to_last(turn: Turn, moved_g: float) -> None:
+    """What has moved is the last part's; the next targets follow."""
+    last = _last_landed(turn.batch)
+    assert last is not None
+    poured = turn.batch.poured_g[last]
+    assert poured is not None
+    turn.put(batch=with_poured(turn.batch, last, poured + moved_g))
     turn.record("mix.corrected", {"parts": parts_data(turn.batch), "reason": "over"})
-    return True
+
+
+def _is_drift(turn: Turn, moved_g: float) -> bool:
+    batch, division = turn.batch, turn.bench.weighing.scale.division_g
+    if batch.pour is None or batch.pour.foreign_g != 0.0:
+        return False
+    crept = abs(batch.crept_g + moved_g)
+    return abs(moved_g) <= max(3 * division, 0.3) and crept <= max(DRIFT_G, 10 * division)
+
+
+def _is_thing(turn: Turn, moved_g: float) -> bool:
+    """Whether a small thing was left in the cup, or taken out of it again, whatever it weighs."""
+    w, batch = turn.bench.weighing, turn.batch
+    assert batch.pour is not None and w.settled_g is not None
+    off, near = batch.sign * moved_g < 0, max(0.3, 3 * w.scale.division_g)
+    if off and any(abs(w.settled_g - rest) <= near for rest in batch.rests_g[:-1]):
+        return True
+    by_leap = off or batch.pour.foreign_g != 0.0 or batch.held is not Held.NOT
+    return by_leap and abs(moved_g) <= SMALL_THING_G
 
 
 def _last_landed(batch: Batch) -> int | None:
+    """The item poured just before into the same cup, while the first round lasts."""
     index = batch.current
-    return index - 1 if index is not None and index > 0 else None
+    if batch.own_cups or batch.round > 1 or index is None or index == 0:
+        return None
+    return index - 1 if batch.poured_g[index - 1] is not None else None
+
+
+# --- what a pour tells ---------------------------------------------------------------------------
 
 
 def _take_news(turn: Turn, news: tuple[pouring.PourNews, ...]) -> None:
@@ -137,20 +246,14 @@ def _take_news(turn: Turn, news: tuple[pouring.PourNews, ...]) -> None:
             case pouring.HandLearned():
                 _learn_hand(turn, item)
             case pouring.Short():
-                data = {
-                    "part": turn.batch.name,
-                    "actual_g": grams(item.actual_g),
-                    "short_g": grams(item.short_g),
-                }
-                turn.record("part.short", data)
-                turn.sound(Pattern.SHORT)
+                _short(turn, item)
             case pouring.Landed():
                 _landed(turn, item)
             case pouring.Over():
                 _over(turn, item)
 
 
-def _stop_data(turn: Turn, item: pouring.StopCoarse | pouring.StopFine) -> dict[str, object]:
+def _stop_data(turn: Turn, item: pouring.StopCoarse | pouring.StopFine) -> dict[str, Any]:
     return {
         "part": turn.batch.name,
         "reading_g": grams(item.reading_g),
@@ -165,8 +268,8 @@ def _learn_hand(turn: Turn, item: pouring.HandLearned) -> None:
     turn.put(hands=tuple(sorted(hands.items())))
     data = {
         "hand": key,
-        "lead_s": round(item.hand.lead_s, 4),
-        "spread_s": round(item.hand.spread_s, 4),
+        "lead_s": round(item.hand.lead_s, 4) + 0.0,
+        "spread_s": round(item.hand.spread_s, 4) + 0.0,
         "count": item.hand.count,
     }
     turn.record("hand.learned", data)
@@ -177,7 +280,17 @@ def _first_drop(turn: Turn) -> None:
     if batch.contact_at_s is not None or batch.recipe.cup.one_per_part:
         return
     if batch.current == batch.recipe.contact_part:
-        contact(turn)
+        contact(turn, turn.at_s)
+
+
+def _short(turn: Turn, item: pouring.Short) -> None:
+    data = {
+        "part": turn.batch.name,
+        "actual_g": grams(item.actual_g),
+        "short_g": grams(item.short_g),
+    }
+    turn.record("part.short", data)
+    turn.sound(Pattern.SHORT)
 
 
 def _landed(turn: Turn, item: pouring.Landed) -> None:
@@ -188,44 +301,51 @@ def _landed(turn: Turn, item: pouring.Landed) -> None:
         "target_g": grams(batch.pour.goal.target_g),
         "actual_g": grams(item.actual_g),
         "error_g": grams(item.error_g),
-        "seconds": round(item.seconds, 2),
+        "seconds": round(item.seconds, 2) + 0.0,
     }
     turn.record("part.landed", data)
     turn.sound(Pattern.LANDED)
-    turn.put(landings=(*turn.bench.landings, (str(batch.name), grams(item.error_g)))[-12:])
-    _note_poured(turn, item.actual_g)
+    _note_poured(turn, item.actual_g, item.error_g)
     next_part(turn)
 
 
-def _note_poured(turn: Turn, actual_g: float) -> None:
-    index = turn.batch.queue[0]
-    turn.put(batch=with_poured(turn.batch, index, actual_g))
-    settled = turn.bench.weighing.settled_g
-    turn.put_batch(
-        landed_at_s=turn.at_s,
-        believed_g=settled if settled is not None else turn.batch.believed_g,
+def _note_poured(turn: Turn, actual_g: float, error_g: float) -> None:
+    batch, settled = turn.batch, turn.bench.weighing.settled_g
+    turn.put(
+        batch=with_poured(batch, batch.queue[0], actual_g),
+        landings=(*turn.bench.landings, (str(batch.name), grams(error_g)))[-LANDINGS_KEPT:],
     )
+    believed = settled if settled is not None else batch.believed_g
+    turn.put_batch(landed_at_s=turn.at_s, believed_g=believed)
 
 
 def next_part(turn: Turn) -> None:
     """Go on after an item that has landed or was accepted."""
-    queue = turn.batch.queue[1:]
-    turn.put_batch(queue=queue, pour=None, question=None)
-    if not queue:
+    turn.put_batch(queue=turn.batch.queue[1:], pour=None, question=None)
+    if not turn.batch.queue:
         all_landed(turn)
-    elif turn.batch.own_cups and not turn.batch.items.items[queue[0]].is_dye:
-        turn.put_batch(phase=Phase.CUP, pan_clear=False, arrives_from_s=None)
+    else:
+        _pour_next(turn)
+
+
+def _pour_next(turn: Turn) -> None:
+    """Begin the first of the queue, where need be in a cup (or from a container) of its own."""
+    batch = turn.batch
+    into_the_same = batch.items.items[batch.queue[0]].is_dye and not batch.loss
+    if batch.own_cups and not into_the_same:
+        turn.put_batch(phase=Phase.CUP, pan_clear=False, arrives_from_s=None, pour=None)
         turn.put(pan_clear=False)
     else:
         begin_part(turn)
 
 
+# --- too much ------------------------------------------------------------------------------------
+
+
 def _over(turn: Turn, item: pouring.Over) -> None:
-    batch, division = turn.batch, turn.bench.weighing.scale.division_g
-    index = batch.queue[0]
-    turn.put(landings=(*turn.bench.landings, (str(batch.name), grams(item.over_g)))[-12:])
-    _note_poured(turn, item.actual_g)
-    plan = plan_to_save(turn.batch, division, turn.at_s)
+    _note_poured(turn, item.actual_g, item.over_g)
+    batch = turn.batch
+    plan = plan_to_save(batch, turn.at_s)
     data = {
         "part": batch.name,
         "actual_g": grams(item.actual_g),
@@ -233,50 +353,71 @@ def _over(turn: Turn, item: pouring.Over) -> None:
         "plan": plan_data(plan),
     }
     turn.record("part.over", data)
-    alone = batch.recipe.is_fill or batch.items.items[index].is_dye
-    follows = len(batch.queue) > 1 and plan.possible and not plan.adds
-    if follows and not alone:
-        turn.record("mix.corrected", {"parts": parts_data(turn.batch), "reason": "over"})
+    if len(batch.queue) > 1 and plan.possible and not still_to_add(batch, plan):
+        turn.record("mix.corrected", {"parts": parts_data(batch), "reason": "over"})
         turn.sound(Pattern.LANDED)
         next_part(turn)
         return
-    turn.put_batch(phase=Phase.DECIDE, below=0)
+    turn.put_batch(phase=Phase.DECIDE, below=0, over_at_g=item.actual_g)
     turn.sound(Pattern.ASK)
 
 
 def reading_at_decide(turn: Turn) -> None:
-    """While the person decides: the cup may be lifted; a lone material may be taken out again."""
+    """While the person decides: the cup may be lifted; a lone item may be taken out again."""
     if has_left(turn):
         return
-    keep_believed(turn)
+    believe(turn)
     w, batch = turn.bench.weighing, turn.batch
-    alone = batch.queue[0] == 0 and batch.round == 1 and batch.pour is not None
-    if not alone or not w.stable or w.settled_g is None or w.disturbed:
+    if not batch.queue or not batch.alone or batch.pour is None:
         return
-    assert batch.pour is not None
+    if not w.stable or w.settled_g is None or w.disturbed:
+        return
+    actual = batch.pour.already_g + batch.sign * (w.settled_g - batch.pour.base_g)
+    actual = min(actual, batch.over_at_g)  # what lies on top of it is no resin
     aim = batch.pour.goal
-    actual = batch.sign * (w.settled_g - batch.base_g)
     error = actual - aim.target_g
-    if abs(error) <= aim.tolerance_g:
+    if abs(error) <= aim.tolerance_g + 1e-9:
         _landed(turn, pouring.Landed(turn.at_s, actual, error, 0.0))
+    elif error < 0:
+        _too_much_taken_out(turn, actual, error)
+    elif abs(actual - (batch.poured_g[batch.queue[0]] or 0.0)) >= 0.5 * w.scale.division_g:
+        turn.put(batch=with_poured(batch, batch.queue[0], actual))
+
+
+def _too_much_taken_out(turn: Turn, actual_g: float, error_g: float) -> None:
+    """More was taken out than was too much: pour on to the target."""
+    _short(turn, pouring.Short(turn.at_s, actual_g, -error_g))
+    batch = turn.batch
+    assert batch.pour is not None
+    begun = pouring.begin(
+        batch.pour.goal,
+        turn.bench.weighing.settled_g or batch.base_g,
+        batch.sign,
+        turn.at_s,
+        turn.bench.weighing,
+        hand_of(turn.bench),
+        actual_g,
+    )
+    turn.put(batch=with_poured(batch, batch.queue[0], None))
+    turn.put_batch(phase=Phase.POUR, pour=begun, base_g=begun.base_g, seen_g=None, held=Held.NOT)
 
 
 def accept(turn: Turn) -> None:
     """Keep what was poured and go on."""
+    turn.put_batch(accepted=True)
     turn.record("mix.corrected", {"parts": parts_data(turn.batch), "reason": "accepted"})
-    next_part(turn)
+    if turn.batch.queue:
+        next_part(turn)
+    else:
+        all_landed(turn)
 
 
 def correct(turn: Turn) -> None:
     """Pour more of what is now too little, up to new cumulative targets."""
     batch = turn.batch
-    plan = plan_to_save(batch, turn.bench.weighing.scale.division_g, turn.at_s)
-    again = tuple(i for i, part in enumerate(plan.parts) if part.add_g > 0)
-    later = tuple(i for i in batch.queue[1:] if i not in again)
-    turn.put_batch(queue=(*again, *later), round=batch.round + 1, pour=None)
-    turn.record("mix.corrected", {"parts": parts_data(turn.batch), "reason": "over"})
-    if turn.batch.own_cups:
-        turn.put_batch(phase=Phase.CUP, pan_clear=False, arrives_from_s=None)
-        turn.put(pan_clear=False)
-    else:
-        begin_part(turn)
+    dye = bool(batch.queue) and batch.items.items[batch.queue[0]].is_dye
+    again = still_to_add(batch, plan_to_save(batch, turn.at_s))
+    turn.put_batch(queue=(*again, *batch.queue[1:]), round=batch.round + 1, pour=None)
+    reason = "dye" if dye else "over"
+    turn.record("mix.corrected", {"parts": parts_data(turn.batch), "reason": reason})
+    _pour_next(turn)

@@ -11,8 +11,7 @@ from typing import Any
 from daemon.acts import choices
 from daemon.batch import Batch, Phase, item_targets_g, ratio_error, total_g
 from daemon.bench import Bench
-from daemon.marks import due_now
-from daemon.prompts import MARK_WORDS, caution, needs, prompt
+from daemon.prompts import caution, needs, next_words, prompt
 from daemon.sequence import step_of
 from daemon.view import BenchView, PartView, RunView, StopsView, TimerView
 from daemon.weighing import is_current
@@ -23,7 +22,6 @@ def picture(bench: Bench, at_s: float | None = None) -> BenchView:
     now_s = bench.at_s if at_s is None else at_s
     batch = bench.batch
     current = is_current(bench.weighing, now_s) and bench.link.state == "ok"
-    due = due_now(bench)
     view = BenchView(
         at_s=now_s,
         wall_offset_s=bench.wall_offset_s,
@@ -36,7 +34,7 @@ def picture(bench: Bench, at_s: float | None = None) -> BenchView:
         caution=caution(bench),
         needs=needs(bench),
         choices=choices(bench),
-        due=None if due is None else f"{MARK_WORDS[due.mark]} (batch {due.batch})",
+        due=next_words(bench),
         stable=current and bench.weighing.stable,
         flow_g_per_s=bench.weighing.flow_g_per_s if current else 0.0,
         division_g=bench.weighing.scale.division_g,
@@ -77,7 +75,7 @@ def _batch(bench: Bench, batch: Batch, current: bool) -> dict[str, Any]:
     shown: dict[str, Any] = {
         "batch": batch.number,
         "recipe": batch.recipe.name,
-        "step": step_of(batch),
+        "step": step_of(bench),
         "parts": _parts(bench, batch, current),
         "ratio_error_pct": ratio_error(batch),
         "total_g": total_g(batch),
@@ -154,12 +152,15 @@ def _run(bench: Bench) -> RunView | None:
 
 
 def _eta_at_s(bench: Bench) -> float | None:
-    """When the last planned batch will be mixed at the pace so far; None before two batches."""
-    progress = bench.progress
-    if progress is None or progress.batches_planned is None or progress.first_at_s is None:
+    """When the last planned batch will be mixed at the pace so far; None before two batches.
+
+    The pace is that up to the last batch, so that the answer changes with a batch and not with
+    every reading.
+    """
+    run = bench.progress
+    if run is None or run.batches_planned is None or run.first_at_s is None:
         return None
-    done, left = progress.batches_done, progress.batches_planned - progress.batches_done
-    if done < 2 or left <= 0:
+    if run.batches_done < 2 or run.last_at_s is None or run.batches_done >= run.batches_planned:
         return None
-    pace_s = (bench.at_s - progress.first_at_s) / done
-    return progress.first_at_s + pace_s * progress.batches_planned
+    pace_s = (run.last_at_s - run.first_at_s) / run.batches_done
+    return run.first_at_s + pace_s * run.batches_planned

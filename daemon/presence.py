@@ -1,16 +1,26 @@
-"""Whether the cup is on the pan, alone, and the one that was there.
+"""Whether what rests on the pan is the cup with its resin, and nothing else.
 
-Owns the doubts about what rests on the scale. Knows nothing of parts, targets or cues.
+Owns the doubts about what is on the scale while a part is poured. Knows nothing of targets or cues.
 """
 
 from __future__ import annotations
 
-from daemon.batch import Doubt, Phase, Question, lift_level_g
+from dataclasses import replace
+
+from daemon.batch import Batch, Doubt, Held, Phase, Question, lift_level_g
 from daemon.bench import Bench, Turn
 from daemon.effects import Pattern
 
-RESTING_G = 4.0
-"""What stays after a jump that no pour makes, and is more than this, is a thing on the pan."""
+FASTEST_G_PER_S = 120.0
+"""No hand pours faster; a reading that leaps more is a hand, a cup or a bump."""
+SLIP_G = 10.0
+SLIP_G_PER_S = 30.0
+SLIP_S = 1.0
+"""What may have been poured while a thing was on its way off the pan, and for how long after it:
+whoever takes a hand away pours on at once."""
+SMALL_THING_G = 4.0
+"""Before the first drop this may be left in the cup unasked: a stir stick, a drop of dye."""
+RESTS_KEPT = 6
 
 
 def min_cup_g(bench: Bench) -> float:
@@ -18,30 +28,101 @@ def min_cup_g(bench: Bench) -> float:
     return max(2.0, 4 * bench.weighing.scale.division_g)
 
 
-def keep_believed(turn: Turn) -> None:
-    """Remember the load while nothing but resin moves it."""
+def slack_g(bench: Bench) -> float:
+    """What a reading may stray by without anything having happened: a knock on the bench."""
+    return max(2.0, 5 * bench.weighing.scale.division_g)
+
+
+def came_g(turn: Turn) -> float:
+    """What has come since the last believed reading, as resin would: more poured is positive."""
     w, batch = turn.bench.weighing, turn.batch
-    if w.gross_g is None or w.disturbed:
+    if w.gross_g is None or batch.believed_g is None:
+        return 0.0
+    return batch.sign * (w.gross_g - batch.believed_g)
+
+
+def believe(turn: Turn) -> None:
+    """Remember the load, unless something but resin is moving it."""
+    w, pour = turn.bench.weighing, turn.batch.pour
+    if w.gross_g is None or w.disturbed or (pour is not None and pour.foreign_g != 0.0):
         return
-    if w.stable or batch.sign * w.flow_g_per_s >= -0.5:
-        turn.put_batch(believed_g=w.settled_g if w.settled_g is not None else w.gross_g)
+    turn.put_batch(believed_g=w.settled_g if w.settled_g is not None else w.gross_g)
 
 
-def rests_on_pan(turn: Turn) -> bool:
-    """Whether a jump that no pour makes has come to rest as more than it left behind: a thing."""
-    w, batch = turn.bench.weighing, turn.batch
-    if w.disturbed:
-        if not batch.jumped:
-            turn.put_batch(jumped=True)
+def held(turn: Turn) -> bool:
+    """Whether the reading is not to be taken for resin now.
+
+    A leap that no pour makes begins it. It ends when the reading is back where it was (with what
+    may have been poured while a thing was taken off), or rests where it has rested before. Where it
+    rests elsewhere, the person is asked.
+    """
+    leap = _leap(turn)
+    batch, w = turn.batch, turn.bench.weighing
+    if leap is Held.NOT and batch.held is Held.NOT:
         return False
-    if not batch.jumped or not w.stable or w.settled_g is None or batch.believed_g is None:
+    if leap is not Held.NOT:
+        turn.put_batch(held=leap, leapt_at_s=turn.at_s)
+        return True
+    if -slack_g(turn.bench) <= came_g(turn) <= _most_g(turn) or _rests_as_before(turn):
+        let_go(turn)
         return False
-    turn.put_batch(jumped=False)
-    change = w.settled_g - batch.believed_g
-    if abs(change) <= max(RESTING_G, 5 * w.scale.division_g):
-        return False
-    ask(turn, Doubt.RESTING, change, Phase.POUR)
+    if w.stable and w.settled_g is not None and batch.believed_g is not None:
+        ask(turn, Doubt.RESTING, w.settled_g - batch.believed_g, Phase.POUR)
     return True
+
+
+def _leap(turn: Turn) -> Held:
+    """Whether the reading has just leapt as no pour does: with the pour, or against it."""
+    w, batch = turn.bench.weighing, turn.batch
+    if w.gross_g is None:
+        return Held.NOT
+    turn.put_batch(seen_g=w.gross_g, seen_at_s=turn.at_s)
+    if batch.seen_g is None:
+        return Held.NOT
+    step, slack = batch.sign * (w.gross_g - batch.seen_g), slack_g(turn.bench)
+    if step > slack + FASTEST_G_PER_S * (turn.at_s - batch.seen_at_s):
+        return Held.ON
+    return Held.OFF if step < -slack else Held.NOT
+
+
+def _most_g(turn: Turn) -> float:
+    """What may have come as resin since the last believed reading, after the last leap."""
+    batch, slack = turn.batch, slack_g(turn.bench)
+    if batch.held is Held.ON:
+        return slack
+    return slack + SLIP_G + SLIP_G_PER_S * min(turn.at_s - batch.leapt_at_s, SLIP_S)
+
+
+def _rests_as_before(turn: Turn) -> bool:
+    """Whether it rests where this part has rested before: a thing has come and gone."""
+    w, batch = turn.bench.weighing, turn.batch
+    if not w.stable or w.settled_g is None:
+        return False
+    near = max(0.3, 3 * w.scale.division_g)
+    return any(abs(w.settled_g - rest) <= near for rest in batch.rests_g)
+
+
+def note_rest(turn: Turn) -> None:
+    """Remember where the reading lies still."""
+    w, batch = turn.bench.weighing, turn.batch
+    if not w.stable or w.settled_g is None or w.disturbed:
+        return
+    if batch.rests_g and abs(w.settled_g - batch.rests_g[-1]) <= w.scale.division_g:
+        return
+    turn.put_batch(rests_g=(*batch.rests_g, w.settled_g)[-RESTS_KEPT:])
+
+
+def let_go(turn: Turn) -> None:
+    """The pan is believed again, whatever has moved it."""
+    turn.put_batch(held=Held.NOT, calming=True)
+    forgive(turn)
+
+
+def forgive(turn: Turn) -> None:
+    """What has moved the pan was explained: the pour is not to hold it against the reading."""
+    batch, w = turn.batch, turn.bench.weighing
+    if batch.pour is not None:
+        turn.put_batch(pour=replace(batch.pour, jumps=w.jumps, foreign_g=0.0))
 
 
 def gone(turn: Turn) -> bool:
@@ -49,39 +130,64 @@ def gone(turn: Turn) -> bool:
     w, batch = turn.bench.weighing, turn.batch
     if w.gross_g is None:
         return False
-    load = w.gross_g - (turn.bench.empty_g or 0.0)
-    below = batch.below + 1 if load < lift_level_g(batch) else 0
+    empty = turn.bench.empty_g or 0.0
+    below = batch.below + 1 if w.gross_g - empty < lift_level_g(batch, empty) else 0
     if below != batch.below:
         turn.put_batch(below=below)
     return below >= 2
 
 
 def has_left(turn: Turn) -> bool:
-    """Whether the cup has left the pan; the batch then waits for it to come back."""
+    """Whether the cup has left the pan; the batch then waits for it to come back.
+
+    An empty cup that is lifted before the first drop is simply another cup when it comes back.
+    """
     if not gone(turn):
         return False
-    batch, pour = turn.batch, turn.batch.pour
-    untouched = batch.landed_g == 0 and batch.round == 1 and not batch.own_cups
-    if untouched and pour is not None and pour.begun_at_s is None:
+    batch = turn.batch
+    if _untouched(batch):
         turn.put_batch(phase=Phase.CUP, pan_clear=True, pour=None, arrives_from_s=None, below=0)
         turn.put(pan_clear=True)
         return True
-    turn.put_batch(phase=Phase.AWAY, back_to=batch.phase, lost=False, below=0)
+    turn.put_batch(
+        phase=Phase.AWAY,
+        back_to=batch.phase,
+        lost=False,
+        below=0,
+        held=Held.NOT,
+        away_at_s=turn.at_s,
+        question=None,
+    )
     return True
 
 
+def _untouched(batch: Batch) -> bool:
+    pour = batch.pour
+    empty = not batch.loss and batch.landed_g == 0 and batch.round == 1
+    return empty and batch.phase is Phase.POUR and pour is not None and pour.begun_at_s is None
+
+
 def go_away(turn: Turn) -> None:
-    """The scale is lost, silent or overloaded: keep the cup's state, believe nothing."""
+    """The scale is lost, silent or overloaded: keep the cup's state, believe nothing.
+
+    A cup that was being doubted before its tare is forgotten: it has to come onto a clear pan.
+    """
     batch = turn.bench.batch
     if batch is None or batch.phase in (Phase.CUP, Phase.STIR, Phase.COMBINE):
         return
+    if batch.phase is Phase.CONFIRM and batch.back_to is Phase.CUP:
+        turn.put_batch(phase=Phase.CUP, question=None, pan_clear=False, arrives_from_s=None)
+        turn.put(pan_clear=False)
+        return
     if batch.phase not in (Phase.AWAY, Phase.CONFIRM):
-        turn.put_batch(back_to=batch.phase)
-    turn.put_batch(phase=Phase.AWAY, lost=True, below=0, question=None)
+        flowed = max(0.0, batch.sign * turn.bench.weighing.flow_g_per_s)
+        turn.put_batch(back_to=batch.phase, away_at_s=turn.at_s, flowed_g_per_s=flowed)
+    turn.put_batch(phase=Phase.AWAY, lost=True, below=0, question=None, held=Held.NOT)
 
 
 def ask(turn: Turn, doubt: Doubt, change_g: float, back_to: Phase) -> None:
     """Ask the person what only they can know."""
-    if turn.batch.phase is not Phase.CONFIRM:
+    question = turn.batch.question
+    if turn.batch.phase is not Phase.CONFIRM or question is None or question.doubt is not doubt:
         turn.sound(Pattern.ASK)
     turn.put_batch(phase=Phase.CONFIRM, back_to=back_to, question=Question(doubt, change_g))

@@ -5,10 +5,20 @@ Owns the sentences for the person at the bench. Decides nothing: it reads the be
 
 from __future__ import annotations
 
-from daemon.batch import Batch, Doubt, Phase, item_targets_g, plan_to_save
+from daemon.batch import (
+    Batch,
+    Doubt,
+    Phase,
+    item_targets_g,
+    plan_to_save,
+    ratio_error,
+    still_to_add,
+)
 from daemon.bench import Bench
-from daemon.finishing import Live, Mark, marked_at_s
+from daemon.finishing import SHARED, Due, Live, Mark, due, marked_at_s
+from daemon.marks import due_now
 from daemon.openings import next_plan
+from daemon.sequence import NEEDS_THE_SCALE
 from daemon.timers import TimerKind, TimerState
 from daemon.view import Zone
 from recipes.model import Recipe, Role
@@ -30,6 +40,18 @@ MARK_WORDS: dict[Mark, str] = {
 }
 """What `next` would say has been done."""
 
+TO_DO: dict[Mark, tuple[str, str]] = {
+    Mark.STIRRED: ("stir", "stir, sides and bottom too."),
+    Mark.POURED: ("fill", "fill the molds."),
+    Mark.IN_TANK: ("tank", "molds into the tank, lid clamped."),
+    Mark.WITNESS_HARD: ("vent", f"to open the tank: {OPENING_ORDER}."),
+    Mark.VENTED: ("vent", f"to open the tank: {OPENING_ORDER}."),
+    Mark.OUT_OF_TANK: ("vent", "gauge at zero? Open the lid and take the molds out."),
+    Mark.DEMOLDED: ("demold", "ready to demold."),
+    Mark.TRIMMED: ("trim", "cut the sprues while they are green."),
+}
+"""What is to be done before a mark can be made: the shop's own words are under the first name."""
+
 ISOCYANATE = (
     "Isocyanate: ventilate; gloves do not stop vapour and it can sensitise for life. "
     "Follow the maker's data sheet."
@@ -44,26 +66,29 @@ VENT = f"Opening order: {OPENING_ORDER}."
 DUST = "Green castings may hold free isocyanate: extract or wet the dust; follow the data sheet."
 
 
+# --- the next thing to do ------------------------------------------------------------------------
+
+
 def prompt(bench: Bench) -> str:
-    """The next thing to do, one sentence."""
+    """The next thing to do, in a sentence or two."""
     batch = bench.batch
-    if bench.link.state in ("lost", "silent") and (batch is None or batch.phase is not Phase.STIR):
-        return _no_scale(bench)
-    if bench.link.state == "overload":
-        return "Too much on the scale: take the load off now; the scale may be damaged."
     if batch is None:
         return _idle(bench)
+    if batch.phase in NEEDS_THE_SCALE and bench.link.state in ("lost", "silent"):
+        return _no_scale(bench, batch)
+    if batch.phase in NEEDS_THE_SCALE and bench.link.state == "overload":
+        return "Too much on the scale: take the load off now; it can ruin the scale."
     match batch.phase:
         case Phase.CUP:
             return _cup(bench, batch)
         case Phase.POUR:
-            return _pour(bench, batch)
+            return _pour(batch)
         case Phase.DECIDE:
             return _decide(bench, batch)
         case Phase.AWAY:
-            return _away(batch)
+            return _away(bench, batch)
         case Phase.CONFIRM:
-            return _confirm(bench, batch)
+            return _confirm(batch)
         case Phase.COMBINE:
             return _shop(batch.recipe, "combine") or (
                 f"Empty {_and(batch.recipe.part_names[:-1])} into the cup of "
@@ -73,10 +98,9 @@ def prompt(bench: Bench) -> str:
             return _stir(bench, batch)
 
 
-def _no_scale(bench: Bench) -> str:
-    pouring = bench.batch is not None and bench.batch.phase not in (Phase.CUP, Phase.STIR)
-    stop = "Stop pouring. " if pouring else ""
-    keep = " What is in the cup is remembered." if pouring else ""
+def _no_scale(bench: Bench, batch: Batch) -> str:
+    pouring = batch.phase is not Phase.CUP
+    stop, keep = ("Stop pouring. ", " What is poured is remembered.") if pouring else ("", "")
     why = bench.link.why or "the scale does not answer"
     return f"{stop}No reading: {why}. Check cable and power.{keep}"
 
@@ -84,42 +108,75 @@ def _no_scale(bench: Bench) -> str:
 def _idle(bench: Bench) -> str:
     if next_plan(bench) is not None:
         return "The next batch is about to open."
-    finishing = after_the_cup(bench)
-    if finishing:
-        return finishing
+    item = due_now(bench)
+    if item is not None:
+        return _to_do(bench, item)
+    if bench.link.state in ("lost", "silent"):
+        return f"No reading: {bench.link.why or 'the scale does not answer'}."
     done = bench.progress is not None and bench.progress.batches_done > 0
     return "All batches are poured." if done else "No batch is open: start one with a recipe."
 
 
+def _to_do(bench: Bench, item: Due) -> str:
+    """What is to be done for a batch that has been mixed."""
+    live = next(one for one in bench.lives if one.number == item.batch)
+    step, usual = TO_DO[item.mark]
+    return f"Batch {item.batch}: {_shop(live.recipe, step) or usual}"
+
+
 def _cup(bench: Bench, batch: Batch) -> str:
-    what = f"the cup for {batch.name}" if batch.own_cups else "an empty cup"
-    if batch.recipe.method == "loss":
-        what = f"the container of {batch.name}"
+    own = _shop(batch.recipe, "cup") if batch.landed_at_s is None else ""
+    what = _what_goes_on(batch)
     if not batch.pan_clear and not bench.pan_clear:
         return f"Take what is on the pan off; then put {what} on it."
+    hurry = _hurry(bench)
+    if hurry:
+        return f"{hurry} Then {what} for batch {batch.number}."
     first = f"Batch {batch.number}: " if batch.landed_at_s is None else ""
-    own = _shop(batch.recipe, "cup") if batch.landed_at_s is None else ""
-    return own or f"{first}put {what} on the scale and let go."
+    return own or _sentence(f"{first}put {what} on the scale and let go.")
 
 
-def _pour(bench: Bench, batch: Batch) -> str:
+def _what_goes_on(batch: Batch) -> str:
+    if batch.loss:
+        return f"the container of {batch.name}"
+    return f"the cup for {batch.name}" if batch.own_cups else "an empty cup"
+
+
+def _hurry(bench: Bench) -> str:
+    """What must be done with a mix that is setting, before anybody thinks of the next one."""
+    for live in bench.lives:
+        item = due(live, bench.timers)
+        if item is None or item.mark not in (Mark.STIRRED, Mark.POURED, Mark.IN_TANK):
+            continue
+        if any(t.batch == live.number and _sets(t.kind, t.state) for t in bench.timers):
+            return _to_do(bench, item)
+    return ""
+
+
+def _sets(kind: TimerKind, state: TimerState) -> bool:
+    return kind in (TimerKind.POT_LIFE, TimerKind.PRESS_BY) and state is not TimerState.ENDED
+
+
+def _pour(batch: Batch) -> str:
     pour, name = batch.pour, batch.name
     assert pour is not None
-    own = _shop(batch.recipe, "dye" if name == "dye" else str(name)) or _shop(batch.recipe, "pour")
+    shop = _shop(batch.recipe, "dye" if name == "dye" else str(name))
+    own = shop or _shop(batch.recipe, "pour")
     more = f" {own}" if own else ""
-    to_go = pour.goal.target_g - pour.from_g
+    target = _grams(pour.goal.target_g - pour.already_g, batch.division_g)
+    again = " more" if pour.already_g > 0 else ""
     match pour.zone:
-        case Zone.DUMP if pour.stops_g[0] is None:
-            return f"Trickle {name}: only {pour.goal.target_g:.1f} g, too little to dump.{more}"
+        case Zone.DUMP | Zone.EASE if pour.stops_g[0] is None:
+            return f"Trickle {name}: only {target}{again}.{more}"
         case Zone.DUMP:
-            return f"Pour {name}: {pour.goal.target_g:.1f} g.{more}"
+            return f"Pour {name}: {target}{again}.{more}"
         case Zone.EASE:
             return f"Ease off {name}: a trickle now."
         case Zone.STOP:
-            own = _shop(batch.recipe, "settle")
-            return f"Stop. Hands off; {name} is settling. {own}".rstrip()
+            return f"Stop. Hands off; {name} settles. {_shop(batch.recipe, 'settle')}".rstrip()
         case Zone.SHORT:
-            return f"Top up {name}: {max(to_go, 0.0):.1f} g more, a trickle."
+            short = _grams(max(pour.goal.target_g - pour.from_g, 0.0), batch.division_g)
+            return f"Top up {name}: {short} more, a trickle."
         case Zone.OVER:
             return f"Stop! Too much {name}. Hands off until it settles."
         case Zone.LANDED:
@@ -127,61 +184,120 @@ def _pour(bench: Bench, batch: Batch) -> str:
 
 
 def _decide(bench: Bench, batch: Batch) -> str:
+    plan = plan_to_save(batch, bench.at_s)
+    adds = [plan.parts[i] for i in still_to_add(batch, plan)]
+    wrong = _over_by(batch) or _off_by(batch)
+    own = _shop(batch.recipe, "decide")
+    more = f" {own}" if own else ""
+    if plan.possible and adds:
+        what = _and(tuple(f"{_grams(p.add_g, batch.division_g)} more {p.name}" for p in adds))
+        return f"{wrong} Correct: {what} (cup {plan.total_g:.0f} g). Or accept it as it is.{more}"
+    why = f": {plan.why}" if not plan.possible else ""
+    if batch.queue and batch.alone and batch.round == 1:
+        return f"{wrong} Take some out, accept it, or abandon it{why}.{more}"
+    cannot = "It cannot be corrected" if not plan.possible else "Nothing added would mend it"
+    return f"{wrong} {cannot}{why}. Accept it or abandon it.{more}"
+
+
+def _over_by(batch: Batch) -> str:
+    if not batch.queue:
+        return ""
     index = batch.queue[0]
-    poured = batch.poured_g[index] or 0.0
-    target = batch.pour.goal.target_g if batch.pour is not None else item_targets_g(batch)[index]
-    plan = plan_to_save(batch, bench.weighing.scale.division_g, bench.at_s)
-    over = f"{batch.name} is {poured - target:.1f} g over."
-    if plan.possible and plan.adds:
-        adds = _and(tuple(f"{p.add_g:.1f} g more {p.name}" for p in plan.adds))
-        return f"{over} Correct: {adds} (cup {plan.total_g:.1f} g). Or accept it as it is."
-    if index == 0 and batch.round == 1:
-        return f"{over} Take some out, accept it, or abandon it: {plan.why}."
-    if not plan.adds and not plan.possible:
-        return f"{over} Accept it or abandon it: {plan.why}."
-    if not plan.adds:
-        return f"{over} Accept it as it is, or abandon it."
-    return f"{over} It cannot be corrected: {plan.why}. Accept it or abandon it."
+    target = batch.pour.goal.target_g if batch.pour else item_targets_g(batch)[index]
+    over = (batch.poured_g[index] or 0.0) - target
+    return f"{batch.name} is {_grams(over, batch.division_g)} over."
 
 
-def _away(batch: Batch) -> str:
+def _off_by(batch: Batch) -> str:
+    error = ratio_error(batch) or 0.0
+    return f"The ratio is {abs(error):.1f} % {'over' if error > 0 else 'under'}."
+
+
+def _away(bench: Bench, batch: Batch) -> str:
+    if bench.link.state == "waiting":
+        return "Waiting for the scale: is it switched on? Touch nothing on it."
     if batch.lost:
-        return "Checking that the cup is the one that was here: hands off."
-    return _shop(batch.recipe, "away") or "The cup is off the scale: put the same cup back."
+        return "Checking what is on the scale: hands off."
+    if batch.loss and batch.pour is not None and batch.back_to is Phase.POUR:
+        to_go = batch.pour.goal.target_g - _poured_g(batch)
+        grams = _grams(max(to_go, 0.0), batch.division_g)
+        return f"Pour {batch.name}: {grams} to go; then the container back on the scale."
+    return _shop(batch.recipe, "away") or (
+        "The cup is off the scale: put the same cup back. Zeroed under it? Lift it, put it back."
+    )
 
 
-def _confirm(bench: Bench, batch: Batch) -> str:
+def _poured_g(batch: Batch) -> float:
+    if batch.pour is None or batch.believed_g is None:
+        return 0.0
+    return batch.pour.already_g + batch.sign * (batch.believed_g - batch.pour.base_g)
+
+
+def _confirm(batch: Batch) -> str:
     question = batch.question
     assert question is not None
-    grams = question.change_g
-    moved = f"{abs(grams):.1f} g {'heavier' if grams > 0 else 'lighter'}"
+    on = question.change_g > 0
+    grams = _grams(abs(question.change_g), batch.division_g)
     match question.doubt:
         case Doubt.SLOW_CUP:
             return (
-                f"{grams:.1f} g came on slowly. Confirm if that is an empty cup; if resin was "
-                "poured before the tare, empty the pan and begin again."
+                f"{grams} came on slowly. An empty cup? Confirm. Resin in it? Empty the pan and "
+                "begin again."
+            )
+        case Doubt.HEAVY_CUP:
+            return (
+                f"{grams} is heavy for an empty cup. If it is empty, confirm; if not, take another."
+            )
+        case Doubt.OTHER_CUP:
+            held = _grams(_poured_g(batch), batch.division_g)
+            return (
+                f"Another cup? Confirm to begin {batch.name} again in it, or put the one with "
+                f"{held} of {batch.name} back."
             )
         case Doubt.REZEROED:
             return (
-                "The scale came back at zero. Confirm if the same cup still stands on it; "
-                "otherwise put that cup back."
-            )
-        case Doubt.RESTING:
-            return (
-                f"{abs(grams):.1f} g came {'on' if grams > 0 else 'off'} at once: a hand, a spoon? "
-                "Take it away, or confirm that it was poured."
+                "The scale came back at zero. The same cup still on it? Confirm. If not, put it "
+                "back."
             )
         case Doubt.RETURNED:
-            return f"The cup is {moved} than when it left. Put the right cup back, or confirm it."
+            return _returned(batch, grams, on)
+        case Doubt.RESTING:
+            return _resting(batch, grams, on)
+
+
+def _returned(batch: Batch, grams: str, on: bool) -> str:
+    what = "container" if batch.loss else "cup"
+    moved = f"The {what} is {grams} {'heavier' if on else 'lighter'} than before."
+    if batch.loss:
+        return f"{moved} Put the right container back, or confirm this one."
+    if on:
+        return f"{moved} {batch.name} poured meanwhile? Confirm. If not, put the right cup back."
+    return f"{moved} Spilled? Confirm. If not, put the right cup back."
+
+
+def _resting(batch: Batch, grams: str, on: bool) -> str:
+    if not on:
+        return f"{grams} came off at once. Put it back, or confirm that it stays off."
+    if batch.pour is None or batch.pour.begun_at_s is None:
+        return f"{grams} came on at once. Take it off, or confirm that it stays on."
+    return f"{grams} came on at once: hand, spoon? Take it off. Was it {batch.name}? Confirm."
 
 
 def _stir(bench: Bench, batch: Batch) -> str:
+    """Stir and fill, until the stirring is marked or another batch's mark is what is due."""
+    live = next((one for one in bench.lives if one.number == batch.number), None)
+    fill = _shop(batch.recipe, "fill") or "fill the molds."
+    if live is None or marked_at_s(live, Mark.POURED) is not None:
+        return f"Take the cup off the scale: batch {batch.number} is poured."
+    if marked_at_s(live, Mark.STIRRED) is not None:
+        return f"Fill now: {fill}"
     own = _shop(batch.recipe, "stir")
     seconds = batch.recipe.times.stir_s
     for_long = f" {seconds:.0f} s" if seconds else ""
-    sides = f"Stir{for_long}, sides and bottom too; then fill the molds."
-    fill = _shop(batch.recipe, "fill")
-    return " ".join(text for text in (own or sides, fill) if text)
+    return f"Stir{for_long}: {own or 'sides and bottom too'}. Then {fill}"
+
+
+# --- what only the person can decide, and what `next` does ---------------------------------------
 
 
 def needs(bench: Bench) -> str | None:
@@ -198,30 +314,17 @@ def needs(bench: Bench) -> str | None:
     return None
 
 
-def after_the_cup(bench: Bench) -> str:
-    """What the batches in hand wait for, when nothing is on the scale."""
-    for live in bench.lives:
-        sentence = _live(bench, live)
-        if sentence:
-            return f"Batch {live.number}: {sentence}"
-    return ""
+def next_words(bench: Bench) -> str | None:
+    """What `next` would do now, in words of the bench; None where it would be refused."""
+    if bench.batch is not None and bench.batch.phase is Phase.CONFIRM:
+        return "confirm"
+    item = due_now(bench)
+    if item is not None:
+        return f"{MARK_WORDS[item.mark]} (batch {item.batch})"
+    return "open the next batch" if bench.batch is None and next_plan(bench) is not None else None
 
 
-def _live(bench: Bench, live: Live) -> str:
-    ended = {t.kind for t in bench.timers if t.batch == live.number and t.state is TimerState.ENDED}
-    pressure_over = any(
-        t.kind is TimerKind.PRESSURE and t.state is TimerState.ENDED for t in bench.timers
-    )
-    if marked_at_s(live, Mark.VENTED) is None and marked_at_s(live, Mark.IN_TANK) is not None:
-        own = _shop(live.recipe, "vent")
-        return (own or f"to open the tank: {OPENING_ORDER}.") if pressure_over else ""
-    if TimerKind.DEMOLD in ended:
-        return _shop(live.recipe, "demold") or "ready to demold."
-    if marked_at_s(live, Mark.DEMOLDED) is not None:
-        return _shop(live.recipe, "trim") or "cut the sprues while they are green."
-    if marked_at_s(live, Mark.POURED) is not None and live.recipe.uses_tank:
-        return _shop(live.recipe, "tank") or "molds into the tank, lid clamped."
-    return ""
+# --- cautions ------------------------------------------------------------------------------------
 
 
 def caution(bench: Bench) -> str:
@@ -232,8 +335,8 @@ def caution(bench: Bench) -> str:
         if later or batch is None:
             return later
     roles = batch.recipe.cautions_for
-    if batch.phase is Phase.STIR:
-        return HEAT
+    if batch.phase is Phase.STIR or (batch.phase is Phase.CUP and not bench.pan_clear):
+        return HEAT if not batch.recipe.is_fill else ""
     if Role.ISOCYANATE in roles:
         return DAMP if batch.phase is Phase.CUP else ISOCYANATE
     if Role.EPOXY in roles:
@@ -242,19 +345,37 @@ def caution(bench: Bench) -> str:
 
 
 def _later_caution(bench: Bench) -> str:
-    for live in bench.lives:
-        if marked_at_s(live, Mark.DEMOLDED) is not None:
-            return DUST if Role.ISOCYANATE in live.recipe.cautions_for else ""
-        if marked_at_s(live, Mark.IN_TANK) is not None and marked_at_s(live, Mark.VENTED) is None:
-            return VENT
-        if marked_at_s(live, Mark.POURED) is not None and live.recipe.uses_tank:
-            return TANK
-    return ""
+    """The caution for what is due on the batches that are mixed, the oldest first."""
+    item = due_now(bench)
+    if item is None:
+        return ""
+    live = next((one for one in bench.lives if one.number == item.batch), None)
+    return _caution_at(live, item.mark) if live is not None else ""
+
+
+def _caution_at(live: Live, mark: Mark) -> str:
+    if mark in SHARED:
+        return VENT
+    if mark is Mark.IN_TANK:
+        return TANK
+    if mark in (Mark.STIRRED, Mark.POURED):
+        return HEAT
+    return DUST if Role.ISOCYANATE in live.recipe.cautions_for else ""
 
 
 def _shop(recipe: Recipe, step: str) -> str:
     """The shop's own words for a step, as the recipe gives them."""
     return recipe.prompts.get(step, "")
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _grams(value: float, division_g: float) -> str:
+    """Grams as this scale shows them."""
+    places = 2 if division_g < 0.05 else 1
+    return f"{round(value, places) + 0.0:.{places}f} g"
 
 
 def _and(names: tuple[str, ...]) -> str:

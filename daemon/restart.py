@@ -13,11 +13,12 @@ from daemon.bench import Bench
 from daemon.clock import Mark
 from daemon.engine import Decoding, Engine
 from daemon.hand import Hand
-from daemon.journal import Journal
-from daemon.state import StateError, load
+from daemon.journal import Journal, JournalError, StateRow
+from daemon.messages import parse_rfc3339
+from daemon.state import load
 from drivers.decoder import Decoder
 from drivers.recogniser import Recogniser
-from drivers.scale_profile import ProfileError, load_profile, parse_profile
+from drivers.scale_profile import load_profile, parse_profile
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,36 +31,60 @@ class Restart:
 
 
 def saved_mark(journal: Journal) -> Mark | None:
-    """Where the store's time line stood at the last commit, None for a new store."""
-    text = journal.meta("mark")
-    if text is None:
-        return None
-    return Mark(**json.loads(text))
+    """Where the store's time line stood at the last commit, None for a new store.
+
+    Where that was not kept, the last event says it, to within the time since; the time line never
+    starts before anything that the journal knows of.
+    """
+    text, last_us = journal.meta("mark"), journal.last_at_us()
+    try:
+        mark = Mark(**json.loads(text)) if text is not None else None
+    except (ValueError, TypeError):
+        mark = None
+    if mark is None and last_us > 0:
+        mark = Mark(last_us, "", 0, last_us + _wall_offset_us(journal))
+    return None if mark is None else replace(mark, at_us=max(mark.at_us, last_us))
+
+
+def _wall_offset_us(journal: Journal) -> int:
+    events = journal.events_after(journal.last_seq() - 1, 1)
+    return round(parse_rfc3339(events[0].at) * 1e6) - events[0].at_us if events else 0
 
 
 def rebuild(journal: Journal, decoder: Decoding) -> Restart:
     """The engine as it was when the journal was last written, going on with `decoder`.
 
-    What the journal holds is stepped with the decoder that was in use, which may be another.
+    What the journal holds is stepped with the decoder that was in use, which may be another. A
+    state, or an input after it, that this version cannot take up is no reason not to start.
     """
     row = journal.latest_state()
     if row is None:
         bench = Bench(at_s=journal.last_at_us() / 1e6)
         return Restart(Engine(bench, decoder), resumed=False)
     try:
-        bench = load(row.body["bench"])
-        then = _decoder_then(journal, row.body["decoder"])
-    except (StateError, ProfileError, AttributeError, LookupError, TypeError, ValueError):
+        engine = _stepped_again(journal, row)
+    except JournalError:
+        raise
+    except Exception:
         return _facts_only(journal, decoder)
-    engine = Engine(bench, then)
+    if not _alike(engine.decoder, decoder):
+        engine.decoder = decoder
+    bench = engine.bench
+    alive = bench.batch is not None or bool(bench.lives or bench.timers)
+    return Restart(engine, resumed=alive)
+
+
+def _stepped_again(journal: Journal, row: StateRow) -> Engine:
+    """The engine of a stored state, with every input since, and what was told after the last one.
+
+    What fell due later than that was never told; it is once the daemon has started.
+    """
+    engine = Engine(load(row.body["bench"]), _decoder_then(journal, row.body["decoder"]))
     engine.at_us = row.at_us
     for _, item in journal.inputs(row.after_input):
         engine.take(item)
-    engine.run_to(journal.last_at_us())  # what fell due, and was told, after the last input
-    if not _alike(then, decoder):
-        engine.decoder = decoder
-    alive = engine.bench.batch is not None or bool(engine.bench.lives or engine.bench.timers)
-    return Restart(engine, resumed=alive)
+    engine.run_to(journal.last_at_us())
+    return engine
 
 
 def _alike(one: Decoding, other: Decoding) -> bool:

@@ -16,13 +16,16 @@ from daemon.effects import Effect, Pattern
 from daemon.marks import clock_rang
 from daemon.openings import open_batch
 from daemon.parts import time_at_pour
-from daemon.presence import go_away
-from daemon.sequence import TABLE
+from daemon.presence import go_away, min_cup_g
+from daemon.sequence import NEEDS_THE_SCALE, TABLE, step_of
 from daemon.timers import advance, next_due_s
 from daemon.weighing import ScaleTraits, interrupted, start, weigh
 
 SILENT_S = 2.0
 """A scale that sends by itself and has said nothing for so long is not to be poured by."""
+SILENT_INTERVALS = 6.0
+"""So many readings missed in a row are silence too, where a scale is slow."""
+NO_WEIGHT = "the scale sends no weight in grams; look at its unit key"
 GARBLED_EVERY_S = 10.0
 """Garbled lines are counted one by one but told at most so often."""
 
@@ -54,27 +57,27 @@ def step(bench: Bench, event: ev.Event) -> tuple[Bench, tuple[Effect, ...]]:
 
 def deadline_s(bench: Bench) -> float | None:
     """The next instant at which something is due; None when nothing is."""
-    pour = bench.batch.pour if bench.batch is not None else None
-    pouring = pour is not None and bench.batch is not None and bench.batch.phase is Phase.POUR
+    batch = bench.batch
+    pour = batch.pour if batch is not None and batch.phase is Phase.POUR else None
     due = (
         bench.opening_at_s,
         next_due_s(bench.timers),
-        pour.due_s if pour is not None and pouring else None,
+        pour.due_s if pour is not None else None,
         _silent_at_s(bench),
     )
     return min((at for at in due if at is not None), default=None)
 
 
 def _silent_at_s(bench: Bench) -> float | None:
-    """When silence will have lasted too long: only minded while a cup is being worked on."""
-    batch, w = bench.batch, bench.weighing
-    minded = batch is not None and batch.phase in (Phase.POUR, Phase.DECIDE)
-    if not minded or bench.link.state not in ("ok", "overload") or w.at_s is None:
+    """When silence will have lasted too long: minded while a batch is on the scale."""
+    w = bench.weighing
+    if bench.batch is None or bench.link.state not in ("ok", "overload") or w.at_s is None:
         return None
-    return w.at_s + max(SILENT_S, 6 * w.scale.interval_s)
+    return w.at_s + max(SILENT_S, SILENT_INTERVALS * w.scale.interval_s)
 
 
 def _time(turn: Turn) -> None:
+    """Whatever has fallen due by now, in a fixed order."""
     opening = turn.bench.opening_at_s
     if opening is not None and opening <= turn.at_s:
         open_batch(turn)
@@ -86,26 +89,29 @@ def _time(turn: Turn) -> None:
         time_at_pour(turn)
     silent_at_s = _silent_at_s(turn.bench)
     if silent_at_s is not None and silent_at_s <= turn.at_s:
-        w = turn.bench.weighing
-        quiet_s = turn.at_s - (w.at_s if w.at_s is not None else turn.at_s)
-        why = f"nothing heard from the scale for {quiet_s:.1f} s"
-        _lost(turn, turn.bench.link.port, why, "silent")
+        _silent(turn)
+
+
+def _silent(turn: Turn) -> None:
+    at_s = turn.bench.weighing.at_s
+    quiet_s = turn.at_s - (at_s if at_s is not None else turn.at_s)
+    why = turn.bench.link.why or f"nothing heard from the scale for {quiet_s:.1f} s"
+    _lost(turn, turn.bench.link.port, why, "silent")
 
 
 def _reading(turn: Turn, event: ev.ReadingTaken) -> None:
-    if turn.bench.link.state in ("silent", "waiting", "lost"):
-        was = turn.bench.link.state
-        turn.put(link=replace(turn.bench.link, state="ok", why=""))
-        if was == "silent":
-            turn.record("scale.found", {"port": turn.bench.link.port, "why": "it reads again"})
-    turn.put(weighing=weigh(turn.bench.weighing, event.reading))
-    _keep_traits(turn)
+    weighed = weigh(turn.bench.weighing, event.reading)
+    if weighed.gross_g is None and not event.reading.overload:
+        # Pieces, percent, a status: the last weight grows old, and silence is noticed by that.
+        turn.put(link=replace(turn.bench.link, why=NO_WEIGHT))
+        return
+    _heard(turn)
+    turn.put(weighing=weighed)
     if event.reading.overload:
         _overload(turn)
         return
-    if event.reading.grams is None:
-        return
-    if turn.bench.link.state == "overload":
+    _keep_traits(turn)
+    if turn.bench.link.state != "ok" or turn.bench.link.why:
         turn.put(link=replace(turn.bench.link, state="ok", why=""))
     batch = turn.bench.batch
     if batch is not None:
@@ -114,12 +120,21 @@ def _reading(turn: Turn, event: ev.ReadingTaken) -> None:
         _reading_idle(turn)
 
 
+def _heard(turn: Turn) -> None:
+    """The scale weighs (again)."""
+    link = turn.bench.link
+    if link.state == "silent":
+        turn.record("scale.found", {"port": link.port, "why": "it reads again"})
+    if link.state in ("silent", "waiting", "lost"):
+        turn.put(link=replace(link, state="ok", why=""))
+
+
 def _reading_idle(turn: Turn) -> None:
     """With no batch open the bare pan is watched, so that a cup on it is known for one."""
     w = turn.bench.weighing
     if not w.stable or w.settled_g is None:
         return
-    if abs(w.settled_g - (turn.bench.empty_g or 0.0)) < max(2.0, 4 * w.scale.division_g):
+    if abs(w.settled_g - (turn.bench.empty_g or 0.0)) < min_cup_g(turn.bench):
         turn.put(empty_g=w.settled_g, pan_clear=True)
 
 
@@ -132,10 +147,9 @@ def _keep_traits(turn: Turn) -> None:
 def _overload(turn: Turn) -> None:
     if turn.bench.link.state == "overload":
         return
-    turn.put(link=replace(turn.bench.link, state="overload", why="more than the scale can weigh"))
-    turn.record(
-        "scale.overload", {"port": turn.bench.link.port, "why": "more than the scale can weigh"}
-    )
+    why = "more than the scale can weigh"
+    turn.put(link=replace(turn.bench.link, state="overload", why=why))
+    turn.record("scale.overload", {"port": turn.bench.link.port, "why": why})
     turn.sound(Pattern.TROUBLE)
     go_away(turn)
 
@@ -158,14 +172,17 @@ def _garbled(turn: Turn, event: ev.LineGarbled) -> None:
 def _lost(turn: Turn, port: str, why: str, state: str) -> None:
     if turn.bench.link.state == state == "lost":
         return
-    turn.put(
-        link=replace(turn.bench.link, state=state, port=port, why=why),
-        weighing=interrupted(turn.bench.weighing),
-    )
+    turn.put(link=replace(turn.bench.link, state=state, port=port, why=why))
     turn.record("scale.lost", {"port": port, "why": why})
-    if turn.bench.batch is not None:
+    if _scale_matters(turn.bench):
         turn.sound(Pattern.TROUBLE)
     go_away(turn)
+    turn.put(weighing=interrupted(turn.bench.weighing))
+
+
+def _scale_matters(bench: Bench) -> bool:
+    """Whether the person is at work on the scale, so that its loss must be heard."""
+    return bench.batch is not None and bench.batch.phase in NEEDS_THE_SCALE
 
 
 def _found(turn: Turn, port: str) -> None:
@@ -185,22 +202,21 @@ def _profile(turn: Turn, profile: str) -> None:
 
 
 def _started(turn: Turn, event: ev.Started) -> None:
+    """After a stop nothing of the scale is believed until it is heard again."""
     turn.put(
         settings=Settings(event.bench, event.version, event.risk_pct),
         wall_offset_s=event.wall_offset_s or turn.bench.wall_offset_s,
-    )
-    turn.put(
-        weighing=interrupted(turn.bench.weighing),
         link=replace(turn.bench.link, state="waiting", why=""),
     )
-    batch = turn.bench.batch
+    go_away(turn)
+    turn.put(weighing=interrupted(turn.bench.weighing))
     if not event.resumed:
         turn.record("daemon.started", {"version": event.version}, None)
         return
-    go_away(turn)
+    batch = turn.bench.batch
     data = {
         "version": event.version,
         "batch": batch.number if batch is not None else None,
-        "step": TABLE[batch.phase].step.value if batch is not None else "idle",
+        "step": step_of(turn.bench).value,
     }
     turn.record("daemon.resumed", data)

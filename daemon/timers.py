@@ -59,6 +59,7 @@ def warn_before_s(kind: TimerKind, length_s: float) -> float | None:
 
     A limit warns with a fifth of its length left, at least 15 s and at most 10 min (time to leave
     what one is doing and come); a wait gives one minute's notice, or a tenth where it is short.
+    (Common practice, no source.)
     """
     if kind in _LIMITS:
         return min(max(length_s / 5, 15.0), 600.0) if length_s > 20.0 else None
@@ -67,14 +68,11 @@ def warn_before_s(kind: TimerKind, length_s: float) -> float | None:
     return min(60.0, length_s / 10)
 
 
-def started(
-    batch: int | None, kind: TimerKind, at_s: float, length_s: float, again: int = 0
-) -> Timer:
-    """A clock of `length_s` seconds that starts at `at_s`."""
+def started(batch: int, kind: TimerKind, at_s: float, length_s: float) -> Timer:
+    """A clock of `length_s` seconds that starts at `at_s`; a batch has one of each kind."""
     before = warn_before_s(kind, length_s)
-    name = f"{kind.value}-{batch}" if batch is not None else kind.value
     return Timer(
-        id=f"{name}-{again}" if again else name,
+        id=f"{kind.value}-{batch}",
         batch=batch,
         kind=kind,
         started_at_s=at_s,
