@@ -27,14 +27,14 @@ _SQRT2 = sqrt(2.0)
 _FLAT = 1.0 / sqrt(2.0 * pi)
 
 CALM_PER_S = 1.5
-TURN_PER_S = 0.3
+TURN_PER_S = 0.1
 """How often a second a turning flow calms and a calm one turns: openings last some tenths of a
-second, trickles some seconds."""
+second, trickles up to some tens."""
 
 CALM_G, CALM_SHARE = 0.02, 0.06
 """Wander of a calm flow per square root of a second: grams/s, and as a share of the flow."""
 
-TURN_G, TURN_SHARE = 4.0, 2.0
+TURN_G, TURN_SHARE = 1.5, 2.5
 """The same while turning; the first opening from rest has `OPENING_G`."""
 
 OPENING_G = 30.0

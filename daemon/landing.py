@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from math import erf, hypot, sqrt
+from math import hypot, sqrt
 from statistics import NormalDist
 
 from daemon.hand import Grip
@@ -84,34 +84,42 @@ def _quantile(risk_pct: float) -> float:
     return NormalDist().inv_cdf(1.0 - min(max(risk_pct, 0.01), 50.0) / 100.0)
 
 
-def _above(limit: float, mean: float, sd: float) -> float:
-    return 0.5 - 0.5 * erf((limit - mean) / (sd * sqrt(2.0)))
-
-
 TOP_UP_COST = 0.15
-"""What a top-up costs beside its own risk, as a share of what a part over tolerance costs."""
+"""What a top-up costs beside its own risk, where a part half a tolerance too heavy costs nothing,
+one and a half tolerances 1, and three and a half or more 3."""
+
+NODES = tuple(
+    (x, NormalDist().pdf(x) * 0.5)
+    for x in (-2.5, -2.0, -1.5, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5, 2.0, 2.5)
+)
+"""Points and weights that stand for a normal distribution."""
 
 
 def aim_error_g(sd_g: float, tolerance_g: float, risk_pct: float, least_top_up_g: float) -> float:
-    """Where to aim, relative to the target: 0 or below.
+    """Where to aim, relative to the target.
 
     On target while the chance of passing target + tolerance stays within the risk. Else lower, so
     that it does; unless what falls short would then need a top-up smaller than the hand can give
-    (`least_top_up_g`), which would pass the tolerance more often than the first aim.
+    (`least_top_up_g`): such a top-up lands far above, and it is better to aim at the target, or a
+    third of the tolerance above it, and need none.
     """
     careful = min(0.0, tolerance_g - _quantile(risk_pct) * sd_g)
     if careful == 0.0:
         return 0.0
-    aims = (0.0, 0.5 * careful, careful)
+    aims = (careful, 0.5 * careful, 0.0, 0.33 * tolerance_g)
     return min(aims, key=lambda aim: _cost(aim, sd_g, tolerance_g, least_top_up_g))
 
 
 def _cost(aim: float, sd: float, tolerance: float, least: float) -> float:
-    """Chance of ending above tolerance, top-ups included, which cost a little themselves."""
-    short = 1.0 - _above(-tolerance, aim, sd)
-    fallen = aim - tolerance - 0.5 * sd if aim > -tolerance else aim - 0.8 * sd
-    ends = _above(tolerance, max(0.0, fallen + least), max(0.7 * sd, 1e-3))
-    return _above(tolerance, aim, sd) + short * (TOP_UP_COST + ends)
+    """What is to be expected of this aim, top-ups included."""
+    cost = 0.0
+    for at, weight in NODES:
+        error = aim + at * sd
+        if error < -tolerance:
+            cost += weight * TOP_UP_COST
+            error = max(0.0, error + least)
+        cost += weight * min(3.0, max(0.0, error / tolerance - 0.5))
+    return cost
 
 
 def judge_s(t: ScaleTraits, trickle_g_per_s: float) -> float:

@@ -67,7 +67,7 @@ UNHEARD_S = 1.0
 """Seconds beyond the usual run-on after which a pour that still runs is told to stop again."""
 
 FIRST_LOOK_S = 0.3
-"""Seconds of dump that a scale must have shown, beside its lag, before its flow is known."""
+"""Seconds of a new bottle's dump that a scale must have shown, beside its lag, to know its flow."""
 
 SMALL_DUMP = 0.15
 """A dump of less than this share of the target is not worth its cue: straight to the trickle."""
@@ -173,7 +173,8 @@ def begin(
     coarse = _coarse_mark_g(p, w, grip, dump)
     fine = _fine_mark_g(p, w, grip, grip.trickle_g_per_s)
     room = landing.ease_room_g(grip, w.scale, dump)
-    unseen = dump * (w.scale.total_lag_s + w.scale.interval_s + FIRST_LOOK_S)
+    look_s = FIRST_LOOK_S if grip.bottle.dumps == 0 else 0.0
+    unseen = dump * (w.scale.total_lag_s + w.scale.interval_s + look_s)
     left = goal.target_g - already_g - room
     if left < max(unseen, SMALL_DUMP * (goal.target_g - already_g)):
         return replace(p, zone=Zone.EASE, stops_g=(None, fine))
