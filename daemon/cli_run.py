@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from daemon.config import Config
     from daemon.run import Running, RunOptions
-    from drivers.line_settings import Trial
 
 
 def add_parsers(commands: Any, common: argparse.ArgumentParser) -> None:
@@ -74,25 +73,28 @@ def _bench_options(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--sound", metavar="TO", help="auto, bell, none or file:PATH.wav")
 
 
-def _count(text: str) -> int:
-    value = int(text)
-    if not 1 <= value <= 100_000:
-        raise argparse.ArgumentTypeError("a whole number from 1 on")
+def _within(least: float, most: float, what: str, text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = float("nan")
+    if not least <= value <= most:
+        raise argparse.ArgumentTypeError(f"{what} from {least:g} to {most:g}, not {text}")
     return value
+
+
+def _count(text: str) -> int:
+    if not text.isdecimal():
+        raise argparse.ArgumentTypeError(f"a whole number from 1 on, not {text}")
+    return int(_within(1, 100_000, "a whole number", text))
 
 
 def _grams(text: str) -> float:
-    value = float(text)
-    if not 0.01 <= value <= 100_000:
-        raise argparse.ArgumentTypeError("grams, from 0.01 to 100000")
-    return value
+    return _within(0.01, 100_000, "grams", text)
 
 
 def _speed(text: str) -> float:
-    value = float(text)
-    if not 0.1 <= value <= 20:
-        raise argparse.ArgumentTypeError("from 0.1 to 20")
-    return value
+    return _within(0.1, 20, "a speed", text)
 
 
 def settings(args: argparse.Namespace) -> Config:
@@ -178,6 +180,7 @@ def pour(options: RunOptions, store: Path) -> int:
 
 async def read_scale(running: Running) -> None:
     """Bytes from the port that the settings name, until cancelled."""
+    from daemon.cli_scale_listen import ways_to_listen
     from drivers.scale_port import ScalePort
 
     url = running.options.config.scale.url
@@ -188,7 +191,7 @@ async def read_scale(running: Running) -> None:
             on_bytes=running.on_bytes,
             on_lost=running.on_lost,
             on_found=running.on_found,
-            trials=_trials(running.options),
+            trials=ways_to_listen(running.options.config.scale, running.options.profile),
             heard=running.heard,
         )
     except ValueError as error:
@@ -196,20 +199,6 @@ async def read_scale(running: Running) -> None:
 
         raise UsageError(f"--scale {url}: {error}. Give a device path or a pyserial URL.") from None
     await port.run()
-
-
-def _trials(options: RunOptions) -> tuple[Trial, ...]:
-    """The ways to listen: as the settings say, else those of the shape, else all common ones."""
-    from drivers.line_settings import Trial, parse_settings, trials_for, trials_for_any
-    from drivers.scale_profile import known_profiles
-
-    scale, profile = options.config.scale, options.profile
-    trials = trials_for(profile) if profile else trials_for_any(known_profiles())
-    if not scale.baud and not scale.framing:
-        return trials
-    usual = str(trials[0].settings).split()
-    fixed = parse_settings(f"{scale.baud or usual[0]} {scale.framing or usual[1]}")
-    return tuple(dict.fromkeys(Trial(fixed, trial.request) for trial in trials))
 
 
 def _demo(args: argparse.Namespace) -> int:
