@@ -82,6 +82,7 @@ async def test_a_wrong_code_and_a_name_that_is_taken_are_told_and_can_be_mended(
     await phone.type("#pair-name", "another")
     await phone.press("#pair-go")
     await phone.until("document.getElementById('line').dataset.line === 'up'")
+    assert [one.name for one in floor.pairing.book.phones] == [taken, "another"]
 
 
 async def test_a_whole_dispense_from_the_cup_to_the_stirring(control: Phone, floor: Floor) -> None:
@@ -190,6 +191,7 @@ async def test_what_the_bench_refuses_is_shown_and_so_is_its_silence(
     floor.deaf = True
     await control.press("[data-choice=next]")
     await control.until("document.getElementById('toast').textContent.startsWith('No answer')")
+    assert [asked["do"] for asked in floor.commands] == ["next", "next"]
 
 
 async def test_the_clocks_run_on_by_themselves_and_one_can_be_lengthened(
