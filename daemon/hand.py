@@ -20,6 +20,9 @@ LEAST_SD_G = 0.04
 FORGET = 30.0
 """Landings after which the oldest count no more: hands change over weeks."""
 
+PATIENT_S, DARED_G, DARING = 25.0, 45.0, 0.8
+"""A part may trickle for so long before it is tried as a dump, if it is so large, by which steps."""
+
 BOTTLES = 8
 """Bottles remembered, the last used ones."""
 
@@ -51,10 +54,16 @@ class Bottle:
         """Standard deviation of the next easing's lead."""
         return sqrt(self.ease_var + self.ease_scatter_s**2)
 
-    @property
-    def planned_dump_g_per_s(self) -> float:
-        """The dump to plan for; one never seen is dared more with every pour that trickled."""
-        return self.dump_g_per_s
+    def planned_dump_g_per_s(self, target_g: float) -> float:
+        """The dump to plan for.
+
+        One never seen is taken to be fast; where trickling all of it takes long, a slower one is
+        dared with every pour that trickled.
+        """
+        slow = target_g > max(DARED_G, PATIENT_S * self.trickle_g_per_s)
+        if self.dumps or not slow:
+            return self.dump_g_per_s
+        return self.dump_g_per_s * DARING**self.pours
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +135,9 @@ def bottle(hand: Hand, part: str) -> Bottle:
     return Bottle(
         part,
         trickle_g_per_s=exp(sum(log(b.trickle_g_per_s) for b in hand.bottles) / n),
-        dump_g_per_s=max(22.0, exp(sum(log(b.dump_g_per_s) for b in hand.bottles) / n)),
+        dump_g_per_s=sqrt(
+            22.0 * max(22.0, exp(sum(log(b.dump_g_per_s) for b in hand.bottles) / n))
+        ),
         ease_lead_s=sum(b.ease_lead_s for b in hand.bottles) / n,
         ease_var=0.3**2,
     )
@@ -245,7 +256,7 @@ def learn_ease(hand: Hand, part: str, lead_s: float, seen_sd_s: float = 0.0) -> 
     b = replace(
         b,
         ease_lead_s=min(max(b.ease_lead_s + gain * off, 0.1), 4.0),
-        ease_var=(1.0 - gain) * b.ease_var + 0.03**2 * max(1.0, square / 3.0),
+        ease_var=(1.0 - gain) * b.ease_var + 0.03**2 + (0.1 * off * off if square > 4.0 else 0.0),
         ease_scatter_s=min(max(sqrt(grown), 0.06), 0.5),
     )
     return _with_bottle(hand, b)

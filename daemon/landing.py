@@ -14,7 +14,7 @@ from daemon.hand import Grip
 from daemon.scale_traits import ScaleTraits
 
 
-CAREFUL = 1.6
+CAREFUL = 2.0
 """Spreads of the ease-off lead that are left as room: late easing costs grams, early a second."""
 
 
@@ -84,6 +84,9 @@ def _quantile(risk_pct: float) -> float:
     return NormalDist().inv_cdf(1.0 - min(max(risk_pct, 0.01), 50.0) / 100.0)
 
 
+HIGHEST_AIM = 0.0
+"""The most that is aimed above the target, as a share of the tolerance."""
+
 TOP_UP_COST = 0.15
 """What a top-up costs beside its own risk, where a part half a tolerance too heavy costs nothing,
 one and a half tolerances 1, and three and a half or more 3."""
@@ -106,7 +109,7 @@ def aim_error_g(sd_g: float, tolerance_g: float, risk_pct: float, least_top_up_g
     careful = min(0.0, tolerance_g - _quantile(risk_pct) * sd_g)
     if careful == 0.0:
         return 0.0
-    aims = (careful, 0.5 * careful, 0.0, 0.33 * tolerance_g)
+    aims = (careful, 0.5 * careful, 0.0, HIGHEST_AIM * tolerance_g)
     return min(aims, key=lambda aim: _cost(aim, sd_g, tolerance_g, least_top_up_g))
 
 

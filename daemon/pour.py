@@ -169,7 +169,7 @@ def begin(
     grip = _grip(p, w, hand)
     if goal.coarse is not None and goal.fine is not None:
         return replace(p, stops_g=(goal.coarse * goal.target_g, goal.fine * goal.target_g))
-    dump = grip.bottle.planned_dump_g_per_s
+    dump = grip.bottle.planned_dump_g_per_s(goal.target_g - already_g)
     coarse = _coarse_mark_g(p, w, grip, dump)
     fine = _fine_mark_g(p, w, grip, grip.trickle_g_per_s)
     room = landing.ease_room_g(grip, w.scale, dump)
@@ -382,7 +382,9 @@ def _cued(p: Pour, w: Weighing, grip: Grip, at_s: float, news: list[PourNews]) -
         if not _coarse_is_due(p, w, grip, s):
             return p
         news.append(StopCoarse(at_s, reading, flow, where))
-        p = replace(p, zone=Zone.EASE, coarse_cue=Cue(at_s, s.mass_g, flow))
+        p = replace(
+            p, zone=Zone.EASE, coarse_cue=Cue(at_s, s.mass_g, flow, _opening_sd_g(p, s, flow, at_s))
+        )
         p = _foreseen(p, w, grip, at_s)
     if not _fine_is_due(p, w, at_s):
         return p
@@ -467,6 +469,12 @@ def _ran(p: Pour) -> bool:
     )
 
 
+def _opening_sd_g(p: Pour, s: Stream, flow: float, at_s: float) -> float:
+    """How surely the mass at a coarse cue is known: badly while the pour is still opening."""
+    opening = at_s - (p.flows_at_s or at_s) < OPEN_S
+    return hypot(sqrt(max(0.0, s.mass_var)), 0.3 * flow if opening else 0.0)
+
+
 def _steady_trickle(p: Pour) -> float | None:
     """Flow of the trickle at the stop cue: its mean if it ran long enough, else as it was seen."""
     e, f = p.ease_cue, p.fine_cue
@@ -482,12 +490,12 @@ def _ease_seen(p: Pour, grip: Grip, actual: float) -> tuple[float, float]:
     assert c is not None and f is not None
     trickle, dump = _steady_trickle(p), _dump(p)
     if trickle is not None and e is not None and _ran(p):
-        brought, in_s, unsure = e.mass_g - c.mass_g, e.at_s - c.at_s, 0.3
+        brought, in_s, unsure = e.mass_g - c.mass_g, e.at_s - c.at_s, 0.3 + c.sd_g
     else:
         trickle = min(grip.trickle_g_per_s, 0.7 * dump)
         in_s = f.at_s - c.at_s + grip.lead_s
         brought = actual - max(0.0, grip.drip_g) - c.mass_g
-        unsure = 0.3 + 0.3 * trickle * in_s
+        unsure = 0.3 + c.sd_g + 0.2 * trickle * in_s
     lead = landing.ease_lead_s(dump, trickle, brought, in_s)
     return lead, unsure / max(dump - trickle, 0.5)
 

@@ -31,7 +31,7 @@ SLOWEST_G_PER_S = 0.4
 """A trickle slower than this is rare; a display that has not stepped for as long as such a trickle
 needs for one step shows a load that truly rests."""
 
-POUR_G_PER_S = 120.0
+POUR_G_PER_S = 80.0
 """No hand pours faster; a display that leaps more shows something else."""
 
 STILL_G_PER_S = 0.15
@@ -146,7 +146,7 @@ def weigh(w: Weighing, reading: Reading) -> Weighing:
     odd = flows.surprise(ahead, grams, _glass(w.scale))
     leap = abs(grams - w.gross_g) if w.gross_g is not None else 0.0
     if odd > ODD and w.doubt is None:
-        return replace(w, doubt=reading)
+        return replace(w, doubt=reading, stable=False, settled_g=None)
     if odd > SURPRISE and leap > _most_g(w, dt):
         return _disturbed(w, reading, ahead, dt)
     return _accepted(w, reading, ahead, dt)
