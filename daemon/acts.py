@@ -14,9 +14,17 @@ from daemon.batch import Batch, Phase, plan_to_save, still_to_add
 from daemon.bench import Bench, Plan, Progress, Turn
 from daemon.cup import confirm, tare_cup
 from daemon.effects import Answer
-from daemon.finishing import Mark
+from daemon.finishing import Mark, marked_at_s, why_not
 from daemon.marks import RefusedError, due_now, make_mark
 from daemon.openings import abandon, next_plan, schedule_opening
+from daemon.order_acts import (
+    counted_with_order,
+    operation_done,
+    refilled,
+    shaken,
+    start_order,
+)
+from daemon.order_run import Sizes, batch_g
 from daemon.parts import accept, correct
 from daemon.presence import min_cup_g
 from daemon.timers import extended
@@ -48,12 +56,17 @@ def _start(turn: Turn, do: dict[str, Any]) -> None:
 def _plan(turn: Turn, do: dict[str, Any]) -> None:
     """What is to be poured from now on; a batch that is half poured is finished first."""
     plan = _plan_of(turn.bench, do)
+    if "order" in do:
+        sizes = tuple((int(pieces), float(grams)) for pieces, grams in do["order"]["sizes"])
+        plan = replace(plan, sizes=sizes, left=len(sizes))
     batch = turn.bench.batch
     if batch is not None and _is_untouched(batch):
         _make_room(turn, "another run was started")
     elif batch is not None:
         turn.put_batch(planned=False)
-    turn.put(plan=plan, once=None, progress=_progress(turn, do, plan))
+    turn.put(plan=plan, once=None, order=None, progress=_progress(turn, do, plan))
+    if "order" in do:
+        start_order(turn, do["order"], plan.recipe)
     schedule_opening(turn)
 
 
@@ -102,14 +115,22 @@ def _plan_of(bench: Bench, do: dict[str, Any]) -> Plan:
         if found is None:
             raise RefusedError("There is no recipe in use yet: name one, as in start with recipe.")
         recipe, tint = found, last.tint if last is not None else None
-    if "pieces" in do:
+    pieces = do.get("pieces")
+    if pieces is not None and bench.order is None:
         raise RefusedError(
             "Pieces can only be counted out with an order that gives grams_per_piece; "
             "give batch_g instead."
         )
     size_g = float(do.get("batch_g") or recipe.shot_g)
+    sizes: Sizes = ()
+    if pieces is not None and bench.order is not None:
+        size_g = batch_g(bench.order, pieces)
+        sizes = ((pieces, size_g),)
     _check_size(recipe, size_g)
-    return Plan(recipe, size_g, do.get("batches"), tint)
+    jug = do.get("jug")
+    if jug is not None and not any(one.name == jug for one in bench.jugs):
+        raise RefusedError(_no_jug(bench, jug))
+    return Plan(recipe, size_g, do.get("batches"), tint, sizes, jug)
 
 
 def _check_size(recipe: Recipe, size_g: float) -> None:
@@ -209,15 +230,42 @@ def _next(turn: Turn, do: dict[str, Any]) -> None:
 
 def _mark(turn: Turn, do: dict[str, Any]) -> None:
     kind = str(do["kind"])
+    if kind == "shaken":
+        if not shaken(turn, str(do["jug"])):
+            raise RefusedError(_no_jug(turn.bench, str(do["jug"])))
+        return
     if kind not in set(Mark):
-        raise RefusedError(_unknown_mark(kind))
+        _operation(turn, kind, int(do.get("pieces") or 0))
+        return
     make_mark(turn, Mark(kind), do.get("batch"))
 
 
-def _unknown_mark(kind: str) -> str:
-    if kind == "shaken":
-        return "There is no order with jugs; a jug can be marked shaken once an order names it."
-    return f"There is no operation called {kind} in this run."
+def _no_jug(bench: Bench, name: str) -> str:
+    known = ", ".join(jug.name for jug in bench.jugs)
+    if not known:
+        return "No jug is on the shelf: an order's file lists them."
+    return f"There is no jug {name}; on the shelf are {known}."
+
+
+def _operation(turn: Turn, name: str, pieces: int) -> None:
+    """Pieces through a finishing operation; the first that cannot wait ends the trim clock."""
+    if not operation_done(turn, name, pieces):
+        raise RefusedError(f"There is no operation called {name} in this run.")
+    run = turn.bench.order
+    assert run is not None
+    urgent = next((op.name for op in run.order.operations if op.within_s is not None), None)
+    left = dict(run.done).get(name, 0) if name == urgent else 0
+    for live in turn.bench.lives:
+        if marked_at_s(live, Mark.DEMOLDED) is None or not live.pieces or left < live.pieces:
+            continue
+        left -= live.pieces
+        if why_not(live, Mark.TRIMMED) is None and live.recipe.times.trim_until_s:
+            make_mark(turn, Mark.TRIMMED, live.number)
+
+
+def _jug(turn: Turn, do: dict[str, Any]) -> None:
+    if not refilled(turn, do):
+        raise RefusedError(_no_jug(turn.bench, str(do["jug"])))
 
 
 def _count(turn: Turn, do: dict[str, Any]) -> None:
@@ -230,6 +278,7 @@ def _count(turn: Turn, do: dict[str, Any]) -> None:
     if progress is not None:
         good, rejected = progress.good + good, progress.rejected + rejected
         turn.put(progress=replace(progress, good=good, rejected=rejected))
+    counted_with_order(turn, int(do.get("good") or 0), int(do.get("rejected") or 0))
 
 
 def _counted_batch(bench: Bench, number: int | None) -> int:
@@ -291,11 +340,12 @@ ACTS: dict[str, Callable[[Turn, dict[str, Any]], None]] = {
     "next": _next,
     "mark": _mark,
     "count": _count,
+    "jug": _jug,
     "ambient": _ambient,
     "person": _person,
     "forget-hand": _forget_hand,
 }
-"""Every command. `plan` and `forget-hand` come only from this machine, never over MQTT."""
+"""Every command. `plan`, `jug` and `forget-hand` come only from this machine, never over MQTT."""
 
 
 def choices(bench: Bench) -> tuple[str, ...]:

@@ -88,6 +88,12 @@ class Batch:
     poured_g: tuple[float | None, ...]
     queue: tuple[int, ...]
     aimed_g: tuple[float | None, ...] = ()
+    pieces: int | None = None
+    """How many castings it is for; None without an order."""
+    jugs: tuple[tuple[str, str], ...] = ()
+    """The jug that each part comes from, where the shelf is known."""
+    warnings: tuple[str, ...] = ()
+    """What to see to before anything is poured."""
     planned: bool = True
     """Whether it counts among the batches asked for last."""
     phase: Phase = Phase.CUP

@@ -14,6 +14,7 @@ from daemon.effects import Effect, Pattern, Record, Sound
 from daemon.finishing import Live
 from daemon.hand import Hand, fresh
 from daemon.messages import rfc3339
+from daemon.order_run import Jug, OrderRun, Sizes
 from daemon.timers import Timer, started
 from daemon.timers import TimerKind as Kind
 from daemon.weighing import ScaleTraits, Weighing, start
@@ -34,12 +35,18 @@ class Settings:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """What to open: a recipe, the resin for one batch, and how many more (None: for ever)."""
+    """What to open: a recipe, the resin for one batch, and how many more (None: for ever).
+
+    An order's `sizes` go before `size_g`: the batches to come, pieces and resin of each.
+    """
 
     recipe: Recipe
     size_g: float
     left: int | None = None
     tint: float | None = None
+    sizes: Sizes = ()
+    jug: str | None = None
+    """The jug that a fill comes from."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +103,9 @@ class Bench:
     """When the next batch is to be opened; None while nothing is to be."""
     next_batch: int = 1
     progress: Progress | None = None
+    order: OrderRun | None = None
+    jugs: tuple[Jug, ...] = ()
+    """The shelf, as the orders so far listed it and the batches so far drew on it."""
     celsius: tuple[tuple[str, float], ...] = ()
     gel_marks: tuple[tuple[str, float, float, float], ...] = ()
     """Gel times marked at this bench: recipe, seconds from contact, Celsius, grams."""

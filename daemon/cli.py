@@ -23,10 +23,15 @@ COMMANDS: tuple[tuple[str, str], ...] = (
     ("daemon.cli_bench", "hand topics doctor schema"),
     ("daemon.cli_phone", "phone"),
     ("daemon.cli_order", "order"),
+    ("daemon.cli_jug", "jug"),
 )
 """Which module has which commands; only the one that is called for is loaded."""
 
 DONE, FAILED, WRONG_USE = 0, 1, 2
+
+
+class CommandFailedError(Exception):
+    """A command was refused where it went; the text says why."""
 
 
 class UsageError(Exception):

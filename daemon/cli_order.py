@@ -9,7 +9,6 @@ from __future__ import annotations
 import argparse
 import datetime
 import json
-from pathlib import Path
 from typing import Any
 
 
@@ -33,6 +32,14 @@ def add_parsers(commands: Any, common: argparse.ArgumentParser) -> None:
     )
     plan.add_argument("--json", action="store_true", help="one JSON object")
     plan.set_defaults(run=_plan)
+    start = which.add_parser(
+        "start",
+        parents=[common],
+        help="give an order to the daemon",
+        epilog="example: benchpour order start knobs.toml",
+    )
+    start.add_argument("file", metavar="FILE", help="an order's file, or the name of a sample")
+    start.set_defaults(run=_start)
 
 
 def _day(text: str) -> datetime.date:
@@ -42,28 +49,23 @@ def _day(text: str) -> datetime.date:
         raise argparse.ArgumentTypeError("a date like 2027-01-15") from None
 
 
+def _start(args: argparse.Namespace) -> int:
+    from daemon.cli_order_start import start
+
+    return start(args)
+
+
 def _plan(args: argparse.Namespace) -> int:
     from daemon.cli_order_plan import lines, sheet
+    from daemon.cli_order_start import found_order
     from daemon.cli_run import settings
-    from recipes.order_loader import load_order
     from recipes.plan import plan
 
-    file = load_order(_found(args.file), [settings(args).recipes_dir])
+    file = found_order(args.file, [settings(args).recipes_dir])
     planned = plan(file.order, file.recipe, today=args.on or _today())
     for line in [json.dumps(sheet(planned))] if args.json else lines(planned, file.order):
         print(line)
     return 0
-
-
-def _found(name: str) -> Path:
-    """The file that is meant: where there is none of this name, a sample's."""
-    from recipes.order_loader import SAMPLE_ORDERS_DIR
-
-    path, sample = Path(name), SAMPLE_ORDERS_DIR / f"{name}.toml"
-    try:
-        return sample if not path.exists() and sample.is_file() else path
-    except (OSError, ValueError):  # no file could have such a name
-        return path
 
 
 def _today() -> datetime.date:

@@ -24,6 +24,7 @@ def add_parsers(commands: Any, common: argparse.ArgumentParser) -> None:
     )
     _scale_options(run)
     run.add_argument("--recipe", metavar="FILE-or-NAME", help="what to pour")
+    run.add_argument("--order", metavar="FILE", help="the order to pour, recipe and batches in it")
     run.add_argument("--batches", type=_count, metavar="N", help="how many (default: for ever)")
     _bench_options(run)
     run.set_defaults(run=_run)
@@ -33,10 +34,10 @@ def add_parsers(commands: Any, common: argparse.ArgumentParser) -> None:
         help="guide a single material to one mass: a jug, a working cup, a trial",
         epilog="example: benchpour fill 500 --part B --jug B7 --scale /dev/ttyUSB0",
     )
-    fill.add_argument("grams", type=_grams, metavar="GRAMS", help="the mass to reach")
+    fill.add_argument("grams", type=grams, metavar="GRAMS", help="the mass to reach")
     fill.add_argument("--part", default="material", help="what it is called")
     fill.add_argument("--jug", metavar="NAME", help="the jug it goes into or comes from")
-    fill.add_argument("--tolerance", type=_grams, default=0.3, metavar="G", help="default 0.3 g")
+    fill.add_argument("--tolerance", type=grams, default=0.3, metavar="G", help="default 0.3 g")
     fill.add_argument("--loss", action="store_true", help="the container on the scale is emptied")
     _scale_options(fill)
     _bench_options(fill)
@@ -89,7 +90,8 @@ def _count(text: str) -> int:
     return int(_within(1, 100_000, "a whole number", text))
 
 
-def _grams(text: str) -> float:
+def grams(text: str) -> float:
+    """Grams on the command line."""
     return _within(0.01, 100_000, "grams", text)
 
 
@@ -137,9 +139,23 @@ def _recipe(name: str | None, config: Config) -> Any:
 def _run(args: argparse.Namespace) -> int:
     config = settings(args)
     _need_scale(config)
-    recipe = _recipe(args.recipe, config)
-    options = _options(args, config, recipe=recipe, batches=args.batches)
+    recipe, order = _recipe(args.recipe, config), None
+    if args.order:
+        recipe, order = _order(args, config)
+    options = _options(args, config, recipe=recipe, batches=args.batches, order=order)
     return pour(options, config.store_dir)
+
+
+def _order(args: argparse.Namespace, config: Config) -> tuple[Any, dict[str, Any]]:
+    import datetime
+
+    from daemon.cli import UsageError
+    from daemon.cli_order_start import found_order, order_told
+
+    if args.recipe or args.batches:
+        raise UsageError("--order names recipe and batches itself: leave --recipe and --batches.")
+    file = found_order(args.order, [config.recipes_dir])
+    return file.recipe, order_told(file, datetime.datetime.now(datetime.UTC).date())
 
 
 def _need_scale(config: Config) -> None:
@@ -153,13 +169,24 @@ def _need_scale(config: Config) -> None:
 
 
 def _fill(args: argparse.Namespace) -> int:
+    from daemon.cli import CommandFailedError
+    from daemon.commander import plain_recipe
+    from daemon.journal import holder
+    from daemon.offline import tell
     from recipes.model import Recipe
 
     config = settings(args)
     method = "loss" if args.loss else "gain"
     recipe = Recipe.for_fill(args.part, args.grams, args.tolerance, method)
+    if holder(config.store_dir) is not None:
+        do = {"do": "start", "resolved": plain_recipe(recipe)}
+        answer = tell(config.store_dir, do | ({"jug": args.jug} if args.jug else {}), "fill")
+        if not answer.ok:
+            raise CommandFailedError(answer.error or "The fill was refused.")
+        print("The daemon that runs guides it: follow its screen.")
+        return 0
     _need_scale(config)
-    options = _options(args, config, recipe=recipe, batches=1, until_done=True)
+    options = _options(args, config, recipe=recipe, batches=1, jug=args.jug, until_done=True)
     return pour(options, config.store_dir)
 
 

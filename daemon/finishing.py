@@ -65,6 +65,7 @@ class Live:
     mixed_at_s: float
     contact_at_s: float | None
     total_g: float = 0.0
+    pieces: int | None = None
     marks: tuple[tuple[Mark, float], ...] = ()
     good: int = 0
     rejected: int = 0

@@ -23,6 +23,7 @@ from daemon.bench import Turn, temperature
 from daemon.effects import Pattern
 from daemon.finishing import Live
 from daemon.openings import close, schedule_opening, take_from_plan
+from daemon.order_acts import mixed_with_order
 from daemon.presence import gone
 from daemon.timers import TimerKind, TimerState
 from recipes.mix import mixed as mix_of
@@ -101,6 +102,7 @@ def all_landed(turn: Turn) -> None:
 
 def _filled(turn: Turn) -> None:
     turn.record("batch.closed", {"reason": "filled", "total_g": grams(total_g(turn.batch))})
+    mixed_with_order(turn)
     _count_batch(turn)
     turn.put(batch=None, pan_clear=False)
     schedule_opening(turn)
@@ -125,7 +127,15 @@ def mixed(turn: Turn) -> None:
         data["index"] = round(mix.index, 1)
     turn.record("batch.mixed", data)
     turn.sound(Pattern.MIXED)
-    live = Live(batch.number, batch.recipe, turn.at_s, batch.contact_at_s, mix.total_g)
+    mixed_with_order(turn)
+    live = Live(
+        batch.number,
+        batch.recipe,
+        turn.at_s,
+        batch.contact_at_s,
+        mix.total_g,
+        batch.pieces,
+    )
     _close_forgotten(turn)
     turn.put(lives=(*turn.bench.lives, live))
     _count_batch(turn)

@@ -42,16 +42,25 @@ def look(folder: Path) -> Restart:
         journal.close()
 
 
-def tell(folder: Path, do: dict[str, Any], by: str, *, clock: Ticks | None = None) -> Answer:
+def tell(
+    folder: Path,
+    do: dict[str, Any],
+    by: str,
+    *,
+    clock: Ticks | None = None,
+    begins: bool = False,
+) -> Answer:
     """Have a command carried out by the daemon that runs on the store, or here where none does.
 
-    `do` is well formed, and holds all that it needs (`resolved` where it names a recipe). Raises
+    `do` is well formed, and holds all that it needs (`resolved` where it names a recipe). A command
+    with which work on a bench `begins` may make a store that is not there yet. Raises
     JournalError, ControlError or OfflineError where the store cannot be acted on.
     """
     if holder(folder) is not None:
         found = control.ask(folder, do)
         return Answer(None, bool(found.get("ok")), found.get("error"))
-    Journal(folder, write=False).close()  # a store that is not there yet is not made by a command
+    if not begins:
+        Journal(folder, write=False).close()  # a slip in a store's name must not make a store
     journal = Journal(folder, write=True)
     try:
         return _acted(journal, do, by, clock or Clock())

@@ -6,10 +6,12 @@ Owns the plan of batches. Knows nothing of what happens in one.
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 from daemon.batch import Phase, opened, parts_data
 from daemon.bench import Bench, Plan, Turn
 from daemon.finishing import Live, of_batch
+from daemon.order_acts import choose_jugs, warn_before_pouring
 
 
 def next_plan(bench: Bench) -> Plan | None:
@@ -34,11 +36,21 @@ def open_batch(turn: Turn) -> None:
     if plan is None or turn.bench.batch is not None:
         return
     number = turn.bench.next_batch
+    pieces, size_g = plan.sizes[0] if plan.sizes else (None, plan.size_g)
     batch = replace(
-        opened(number, plan.recipe, plan.size_g, plan.tint), pan_clear=turn.bench.pan_clear
+        opened(number, plan.recipe, size_g, plan.tint),
+        pan_clear=turn.bench.pan_clear,
+        pieces=pieces,
     )
     turn.put(batch=batch, next_batch=number + 1)
-    turn.record("batch.opened", {"recipe": plan.recipe.name, "parts": parts_data(batch)})
+    choose_jugs(turn, plan.jug)
+    data: dict[str, Any] = {"recipe": plan.recipe.name, "parts": parts_data(batch)}
+    if pieces is not None and turn.bench.order is not None:
+        data |= {"pieces": pieces, "order": turn.bench.order.order.name}
+    if turn.batch.jugs:
+        data["jugs"] = dict(turn.batch.jugs)
+    turn.record("batch.opened", data)
+    warn_before_pouring(turn)
 
 
 def take_from_plan(turn: Turn) -> None:
@@ -46,7 +58,9 @@ def take_from_plan(turn: Turn) -> None:
     if turn.bench.once is not None:
         turn.put(once=None)
     elif turn.bench.plan is not None and turn.bench.plan.left is not None:
-        turn.put(plan=replace(turn.bench.plan, left=turn.bench.plan.left - 1))
+        plan = turn.bench.plan
+        assert plan.left is not None
+        turn.put(plan=replace(plan, left=plan.left - 1, sizes=plan.sizes[1:]))
 
 
 def abandon(turn: Turn, reason: str) -> None:

@@ -129,6 +129,8 @@ def _cup(bench: Bench, batch: Batch) -> str:
     what = _what_goes_on(batch)
     if not batch.pan_clear and not bench.pan_clear:
         return f"Take what is on the pan off; then put {what} on it."
+    if batch.warnings:
+        return f"{batch.warnings[0]} Then put {what} on the scale."
     hurry = _hurry(bench)
     if hurry:
         return f"{hurry} Then {what} for batch {batch.number}."

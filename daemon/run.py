@@ -35,6 +35,10 @@ READY_LAG_S = 0.5
 SAID_FOR_S = 12.0
 
 
+PRIVATE = frozenset({"plan", "jug", "tint", "forget-hand"})
+"""Commands that come only from this machine, over the control socket."""
+
+
 @dataclass(frozen=True, slots=True)
 class RunOptions:
     """What the command line adds to the settings."""
@@ -44,7 +48,8 @@ class RunOptions:
     batches: int | None = None
     order: dict[str, Any] | None = None
     batch_g: float | None = None
-    tint: float | None = None
+    jug: str | None = None
+    """The jug that a fill comes from."""
     console: str = "full"
     profile: Profile | None = None
     own_shape: str = ""
@@ -244,7 +249,7 @@ class Running:
             "batches": self.options.batches,
             "order": self.options.order,
             "batch_g": self.options.batch_g,
-            "tint": self.options.tint,
+            "jug": self.options.jug,
         }
         do |= {key: value for key, value in extra.items() if value is not None}
         self.commander.do(do, "start", lambda answer: self.said.say(answer.error or ""))
@@ -330,7 +335,7 @@ class Running:
     async def told(self, request: dict[str, Any], by: str) -> dict[str, Any]:
         """A command from another benchpour on this store, the private ones included."""
         answer: asyncio.Future[Answer] = asyncio.get_running_loop().create_future()
-        private = request.get("do") in ("plan", "forget-hand")
+        private = request.get("do") in PRIVATE or "resolved" in request
         if private:
             self.commander.do(request, by, answer.set_result)
         else:
