@@ -27,6 +27,10 @@ SETTLED_ENOUGH_G = 0.5
 """A cup that comes back within this (or three divisions, or 0.3 % of the load) is the same: where
 on the pan it stands shifts the reading by as much."""
 
+SMALL_DUMP_G = 5.0
+"""A part, or a correction, with less than this before its coarse stop is only trickled. (Common
+practice, no source.)"""
+
 LEAST_LIFT_G = 1.5
 """A load below this is a bare pan whose zero has drifted."""
 
@@ -46,6 +50,7 @@ class Phase(StrEnum):
 class Doubt(StrEnum):
     """What the person is asked to confirm, or why the cup is not believed."""
 
+    FOUND_CUP = "found-cup"
     SLOW_CUP = "slow-cup"
     HEAVY_CUP = "heavy-cup"
     OTHER_CUP = "other-cup"
@@ -216,8 +221,11 @@ def _leading_g(batch: Batch) -> tuple[float | None, ...]:
     """What later targets follow: the true masses, but for a part too small for this scale.
 
     A part that the scale cannot weigh to the ratio tolerance, and that landed within a division,
-    counts as on target: 0.1 g of 1.5 g must not make the whole batch 7 % larger.
+    counts as on target: 0.1 g of 1.5 g must not make the whole batch 7 % larger. Whoever asks for a
+    correction wants it all the same.
     """
+    if batch.round > 1:
+        return batch.poured_g
     share = batch.items.ratio_tolerance_pct / 100
     return tuple(
         aimed
@@ -229,18 +237,25 @@ def _leading_g(batch: Batch) -> tuple[float | None, ...]:
     )
 
 
-def goal(batch: Batch, division_g: float, risk_pct: float) -> PourGoal:
-    """The present item's pour: target, landing band and stops."""
+def goal(batch: Batch, division_g: float, risk_pct: float, already_g: float = 0.0) -> PourGoal:
+    """The present item's pour: target, landing band and stops.
+
+    The recipe's stops are shares of what is poured at one go: where `already_g` of the item is in
+    the cup, of what is to be added. A dump of a few grams is no dump.
+    """
     index = batch.queue[0]
     target_g = item_targets_g(batch)[index]
-    stops = batch.recipe.stops
-    dye = batch.items.items[index].is_dye
+    stops, coming = batch.recipe.stops, target_g - already_g
+    own = not batch.items.items[index].is_dye and stops.coarse is not None and coming > 0
+    coarse, fine = (stops.coarse, stops.fine) if own else (None, None)
+    if coarse is not None and coarse * coming < SMALL_DUMP_G:
+        coarse = None
     return PourGoal(
         part=batch.items.names[index],
         target_g=target_g,
         tolerance_g=landing_tolerance_g(batch.items, index, target_g, division_g),
-        coarse=None if dye else stops.coarse,
-        fine=None if dye else stops.fine,
+        coarse=None if coarse is None else (already_g + coarse * coming) / target_g,
+        fine=None if fine is None else (already_g + fine * coming) / target_g,
         risk_pct=risk_pct,
     )
 

@@ -39,8 +39,6 @@ def reading_at_cup(turn: Turn) -> None:
     w = turn.bench.weighing
     if not w.stable or w.settled_g is None:
         return
-    if turn.bench.empty_g is None:
-        _first_sight(turn, w.settled_g)
     load = w.settled_g - (turn.bench.empty_g or 0.0)
     if load < min_cup_g(turn.bench):
         turn.put(empty_g=w.settled_g, pan_clear=True)
@@ -51,12 +49,6 @@ def reading_at_cup(turn: Turn) -> None:
             ask(turn, doubt, load, Phase.CUP)
         else:
             tare_cup(turn)
-
-
-def _first_sight(turn: Turn, settled_g: float) -> None:
-    """The pan's own reading is not known yet: nought where it is near it or a cup stands there."""
-    far = settled_g >= min_cup_g(turn.bench)
-    turn.put(empty_g=0.0 if far else settled_g)
 
 
 def _watch_arrival(turn: Turn) -> None:
@@ -72,19 +64,23 @@ def _watch_arrival(turn: Turn) -> None:
         return
     if batch.arrives_from_s is None or load < batch.arrives_high_g - slack:
         turn.put_batch(arrives_from_s=turn.at_s, arrives_high_g=load, arrives_until_s=turn.at_s)
-    elif load > batch.arrives_high_g + 1e-9:
-        until = turn.at_s if load > batch.arrives_high_g + slack else batch.arrives_until_s
-        turn.put_batch(arrives_high_g=load, arrives_until_s=until)
+    elif load > batch.arrives_high_g + slack:
+        turn.put_batch(arrives_high_g=load, arrives_until_s=turn.at_s)
 
 
 def _doubt_about_cup(bench: Bench, batch: Batch, load_g: float) -> Doubt | None:
-    """Whether there may be resin in the cup already: it came on slowly, or is too heavy."""
-    scale = bench.weighing.scale
+    """Whether there may be resin in the cup already.
+
+    It was there before the pan was ever seen empty and may be anything, or it came on slowly, or it
+    is too heavy. Of a container only what comes out of it counts, so it may be found there.
+    """
+    scale, usual = bench.weighing.scale, bench.usual_cup_g
+    if bench.empty_g is None and usual is None and not batch.loss:
+        return Doubt.FOUND_CUP
     if batch.arrives_from_s is not None:
         lasted = batch.arrives_until_s - batch.arrives_from_s
         if lasted > min(SLOW_CUP_S, PUT_DOWN_S + 3 * (scale.lag_s + scale.dead_s)):
             return Doubt.SLOW_CUP
-    usual = bench.usual_cup_g
     if usual is None or not _is_fresh_cup(batch):
         return None
     return Doubt.HEAVY_CUP if load_g > HEAVY_CUP * usual + HEAVY_CUP_G else None
@@ -100,7 +96,9 @@ def tare_cup(turn: Turn) -> None:
     """Take what rests on the pan as the cup, and begin the first (or next) part."""
     w = turn.bench.weighing
     assert w.settled_g is not None
-    cup_g = w.settled_g - (turn.bench.empty_g or 0.0)
+    empty = turn.bench.empty_g or 0.0
+    cup_g = w.settled_g - empty
+    turn.put(empty_g=empty)
     if _is_fresh_cup(turn.batch):
         turn.put(usual_cup_g=cup_g)
     turn.put_batch(cup_g=cup_g, question=None)
@@ -152,7 +150,7 @@ def _container_back(turn: Turn, change_g: float) -> None:
 
 
 def _nothing_poured(batch: Batch) -> bool:
-    return batch.pour is not None and batch.believed_g == batch.pour.base_g
+    return batch.pour is not None and batch.pour.begun_at_s is None
 
 
 def _ran_on(batch: Batch, change_g: float) -> bool:
@@ -232,7 +230,7 @@ def reading_at_confirm(turn: Turn) -> None:
     """While the person is asked: the answer may also come from the pan itself."""
     question = turn.batch.question
     assert question is not None
-    if question.doubt in (Doubt.SLOW_CUP, Doubt.HEAVY_CUP):
+    if turn.batch.back_to is Phase.CUP:
         _cup_may_leave(turn)
     elif question.doubt is Doubt.RESTING:
         _thing_may_leave(turn)
@@ -260,7 +258,7 @@ def confirm(turn: Turn) -> None:
     batch, w = turn.batch, turn.bench.weighing
     assert batch.question is not None and w.settled_g is not None
     match batch.question.doubt:
-        case Doubt.SLOW_CUP | Doubt.HEAVY_CUP:
+        case Doubt.FOUND_CUP | Doubt.SLOW_CUP | Doubt.HEAVY_CUP:
             tare_cup(turn)
         case Doubt.OTHER_CUP:
             assert batch.current is not None

@@ -27,6 +27,7 @@ from daemon.batch import (
 from daemon.bench import Turn, hand_key, hand_of
 from daemon.effects import Pattern
 from daemon.mixing import all_landed, contact
+from daemon.pour import Pour
 from daemon.presence import (
     SMALL_THING_G,
     ask,
@@ -83,15 +84,22 @@ def begin_part(turn: Turn) -> None:
 
 
 def _aim_anew(turn: Turn, base_g: float) -> None:
-    """The present item's pour, nothing of it poured yet, from this reading on."""
+    """The present item's pour, nothing of it poured at this go, from this reading on."""
+    batch = turn.batch
+    already = batch.poured_g[batch.queue[0]] or 0.0
+    pour = _pour_from(turn, base_g, already)
+    aimed = with_aim(batch, batch.queue[0], pour.goal.target_g)
+    turn.put(batch=replace(aimed, pour=pour, base_g=base_g))
+
+
+def _pour_from(turn: Turn, base_g: float, already_g: float) -> Pour:
     bench, batch = turn.bench, turn.batch
-    index = batch.queue[0]
-    aim = goal(batch, bench.weighing.scale.division_g, bench.settings.risk_pct)
-    already = batch.poured_g[index] or 0.0
-    pour = pouring.begin(
-        aim, base_g, batch.sign, turn.at_s, bench.weighing, hand_of(bench), already
-    )
-    turn.put(batch=replace(with_aim(batch, index, aim.target_g), pour=pour, base_g=base_g))
+    w = bench.weighing
+    aim = goal(batch, w.scale.division_g, bench.settings.risk_pct, already_g)
+    pour = pouring.begin(aim, base_g, batch.sign, turn.at_s, w, hand_of(bench), already_g)
+    if aim.coarse is None and aim.fine is not None:
+        pour = replace(pour, stops_g=(None, aim.fine * aim.target_g))
+    return pour
 
 
 # --- poured --------------------------------------------------------------------------------------
@@ -155,13 +163,15 @@ def _follow_rest(turn: Turn) -> None:
     """
     w, pour = turn.bench.weighing, turn.batch.pour
     assert pour is not None
-    if pour.begun_at_s is not None or not w.stable or w.settled_g is None or w.disturbed:
+    if not w.stable or w.settled_g is None or w.disturbed:
         return
     moved = w.settled_g - pour.base_g
-    if abs(moved) < 0.5 * w.scale.division_g:
+    if abs(moved) < 0.2 * w.scale.division_g:
         return
     if _is_late_drip(turn, moved) or _is_taken_out(turn, moved):
         _give_to_last(turn, moved)
+    elif pour.begun_at_s is not None:
+        return
     elif _is_drift(turn, moved):
         turn.put_batch(crept_g=turn.batch.crept_g + moved)
     elif not _is_thing(turn, moved):
@@ -172,10 +182,15 @@ def _follow_rest(turn: Turn) -> None:
 
 
 def _is_late_drip(turn: Turn, moved_g: float) -> bool:
+    """Whether what came so soon after a landing dripped from the last part's bottle.
+
+    Nobody has the next bottle in hand by then, pours as little and stops.
+    """
     batch = turn.batch
     if _last_landed(batch) is None or batch.landed_at_s is None:
         return False
-    return 0 < moved_g <= LATE_DRIP_G and turn.at_s - batch.landed_at_s <= LATE_DRIP_S
+    early = turn.at_s - batch.landed_at_s <= LATE_DRIP_S
+    return early and 0 < batch.sign * moved_g <= LATE_DRIP_G
 
 
 def _is_taken_out(turn: Turn, moved_g: float) -> bool:
@@ -184,7 +199,8 @@ def _is_taken_out(turn: Turn, moved_g: float) -> bool:
     if _last_landed(batch) != 0:
         return False
     aimed, poured = batch.aimed_g[0], batch.poured_g[0]
-    if aimed is None or poured is None or turn.bench.weighing.disturbed:
+    begun = batch.pour is not None and batch.pour.begun_at_s is not None
+    if aimed is None or poured is None or begun:
         return False
     slack = batch.items.items[0].tolerance_g
     return poured > aimed + slack and aimed - slack <= poured + moved_g < poured - slack
@@ -387,19 +403,11 @@ def reading_at_decide(turn: Turn) -> None:
 def _too_much_taken_out(turn: Turn, actual_g: float, error_g: float) -> None:
     """More was taken out than was too much: pour on to the target."""
     _short(turn, pouring.Short(turn.at_s, actual_g, -error_g))
-    batch = turn.batch
-    assert batch.pour is not None
-    begun = pouring.begin(
-        batch.pour.goal,
-        turn.bench.weighing.settled_g or batch.base_g,
-        batch.sign,
-        turn.at_s,
-        turn.bench.weighing,
-        hand_of(turn.bench),
-        actual_g,
-    )
-    turn.put(batch=with_poured(batch, batch.queue[0], None))
-    turn.put_batch(phase=Phase.POUR, pour=begun, base_g=begun.base_g, seen_g=None, held=Held.NOT)
+    base, index = turn.bench.weighing.settled_g, turn.batch.queue[0]
+    assert base is not None
+    turn.put(batch=with_poured(turn.batch, index, None))
+    pour = _pour_from(turn, base, actual_g)
+    turn.put_batch(phase=Phase.POUR, pour=pour, base_g=base, seen_g=None, held=Held.NOT)
 
 
 def accept(turn: Turn) -> None:

@@ -241,6 +241,8 @@ def _confirm(batch: Batch) -> str:
     on = question.change_g > 0
     grams = _grams(abs(question.change_g), batch.division_g)
     match question.doubt:
+        case Doubt.FOUND_CUP:
+            return f"{grams} is on the pan. An empty cup? Confirm, or lift it and put it back."
         case Doubt.SLOW_CUP:
             return (
                 f"{grams} came on slowly. An empty cup? Confirm. Resin in it? Empty the pan and "
