@@ -118,10 +118,11 @@ class Page:
             yield
         finally:
             server, self._server = self._server, None
-            server.close()
-            with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(_END_S):
-                    await asyncio.shield(server.wait_closed())
+            if server is not None:
+                server.close()
+                with contextlib.suppress(TimeoutError):
+                    async with asyncio.timeout(_END_S):
+                        await asyncio.shield(server.wait_closed())
             self._doors.abort_all()
 
     async def _listen(self, address: str) -> Server:
@@ -161,7 +162,8 @@ class Page:
         """
         if self._server is None or not is_loopback(self._address):
             return False
-        self._server.close(close_connections=False)
+        server, self._server = self._server, None
+        server.close(close_connections=False)
         try:
             self._server = await self._listen(_EVERYWHERE)
         except PageError:

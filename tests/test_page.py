@@ -29,7 +29,7 @@ from daemon.page_host import is_loopback, is_ours, is_same_origin, shown_host
 from daemon.page_qr import qr_lines
 from daemon.pairing import CODE_LIVES_S, PhoneRole
 from daemon.pairing_store import FILE_NAME, Pairing
-from tests.browser.floor import until
+from tests.browser.floor import any_port, until
 from tools import refresh_web
 
 
@@ -49,7 +49,7 @@ class Served:
         self.clock = HandClock()
         self.pairing = Pairing(folder, self.clock)
         self.health: dict[str, Any] = {"ok": True}
-        given: dict[str, Any] = {"address": HOST, "port": 0} | config
+        given: dict[str, Any] = {"address": HOST, "port": any_port()} | config
         phone = settings.Phone(**given)
         self.page = Page(
             phone, self.pairing, lambda: None, lambda: self.health, "bench", clock=self.clock
@@ -341,6 +341,15 @@ async def test_pairing_opens_the_page_to_the_network_until_the_last_phone_is_for
     third = Served(tmp_path)
     async with third.page.serve():
         assert not await reached(third.page.port)
+
+
+async def test_a_network_that_cannot_be_opened_leaves_the_page_as_it_was(served: Served) -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.3", served.page.port))
+        refused = await served.page.handle_phone({"phone": "pair"})
+        assert "cannot listen on 0.0.0.0" in refused["error"]
+    assert (await served.ask("/healthz")).status == 200
+    assert (await served.page.handle_phone({"phone": "pair"}))["opened"] is True
 
 
 async def reached(port: int) -> bool:

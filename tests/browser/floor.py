@@ -150,7 +150,7 @@ class Floor:
         self._child: ChildBroker | None = None
         self._broker = contextlib.AsyncExitStack()
         self.page = Page(
-            settings.Phone(address=HOST, port=0),
+            settings.Phone(address=HOST, port=any_port()),
             self.pairing,
             lambda: self.endpoint,
             lambda: {"ok": True},
