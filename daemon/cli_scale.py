@@ -127,9 +127,9 @@ def _listen(args: argparse.Namespace) -> int:
 
 def _profiles(args: argparse.Namespace) -> int:
     from drivers.notation import to_text
-    from drivers.scale_profile import known_profiles
+    from drivers.scale_profile import load_profile, shipped_files
 
-    every = known_profiles()
+    every = [load_profile(file.stem) for file in shipped_files()]
     width = max(len(profile.name) for profile in every)
     for profile in every:
         asks = to_text(profile.request.send) if profile.request else None
@@ -230,7 +230,7 @@ def _piece_by_piece(file: IO[bytes], profile: Profile, period_ms: float) -> Iter
     from drivers.decoder import Decoder
     from drivers.reading import Reading
 
-    parity = _has_parity(file)
+    parity = not profile.reports and _has_parity(file)
     decoder = Decoder(profile, carry_unit=False)
     ticks = count()
     file.seek(0)

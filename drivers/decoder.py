@@ -12,6 +12,7 @@ from typing import Any
 from drivers.facts import Parsed
 from drivers.frame_shape import compile_profile
 from drivers.frames import Frame, FrameReader
+from drivers.hid_frames import HidReader
 from drivers.reading import Garbled, Reading
 from drivers.scale_profile import Profile
 from drivers.trust import Trust
@@ -40,7 +41,7 @@ class Decoder:
         offset: int = 0,
     ) -> None:
         self.profile = profile
-        self._reader = FrameReader(compile_profile(profile), offset)
+        self._reader = _reader(profile, offset)
         self._trust = Trust(profile.trust)
         self._unit = unit or profile.unit
         self._carry = carry_unit
@@ -137,3 +138,8 @@ class Decoder:
         self._trust.restore(saved["trust"])
         self._carried, self._last_good = saved["carried"], saved["last_good"]
         self.good, self.garbled = saved["good"], saved["garbled"]
+
+
+def _reader(profile: Profile, offset: int) -> FrameReader | HidReader:
+    """What cuts the stream into frames."""
+    return HidReader(offset) if profile.reports else FrameReader(compile_profile(profile), offset)

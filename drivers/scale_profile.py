@@ -12,7 +12,14 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from pydantic import Field, PrivateAttr, ValidationError, model_validator
+from pydantic import (
+    Field,
+    PrivateAttr,
+    ValidationError,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
 
 from drivers.profile_fields import (
     AnyField,
@@ -105,13 +112,22 @@ class Profile(Strict):
     trust: TrustRule = Field(default_factory=TrustRule)
     fields: dict[str, AnyOfFields] = Field(default_factory=dict)
     """Fields that all forms share."""
-    form: list[Form] = Field(min_length=1)
+    reports: Literal["", "hid-scale"] = ""
+    """`hid-scale`: no lines, but reports that the device's own descriptor lays out."""
+    form: list[Form] = Field(default_factory=list, validate_default=True)
     _renderer: Any = PrivateAttr(None)
     _compiled: Any = PrivateAttr(None)
 
+    @field_validator("form")
+    @classmethod
+    def _formed(cls, forms: list[Form], others: ValidationInfo) -> list[Form]:
+        if bool(forms) == bool(others.data.get("reports")):
+            raise ValueError("lines have at least one form, reports have none")
+        return forms
+
     @model_validator(mode="after")
     def _framed(self) -> Profile:
-        if not self.start and not self.end:
+        if not self.start and not self.end and not self.reports:
             raise ValueError("a profile needs a start, an end or both")
         return self
 
@@ -173,7 +189,8 @@ def parse_profile(text: str, where: str = "profile") -> Profile:
 
     try:
         profile = Profile.model_validate(tomllib.loads(text))
-        compile_profile(profile)
+        if not profile.reports:
+            compile_profile(profile)
     except tomllib.TOMLDecodeError as error:
         raise ProfileError(f"{where}: not a TOML file: {error}") from error
     except ValidationError as error:
@@ -205,8 +222,8 @@ def load_profile(name_or_file: str) -> Profile:
 
 
 def known_profiles() -> tuple[Profile, ...]:
-    """Every profile that ships, by name."""
-    return tuple(_load(file) for file in shipped_files())
+    """Every line shape that ships, by name."""
+    return tuple(p for p in map(_load, shipped_files()) if not p.reports)
 
 
 @cache

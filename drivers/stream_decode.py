@@ -46,6 +46,10 @@ def decode_stream(data: bytes, profile: Profile | None = None, period_ms: float 
     others in every one of them are read as the seven bits they were sent as.
     """
     bare, parity = _bare(data)
+    if profile is not None and profile.reports:
+        return Decoded(
+            _readings(Decoder(profile), data, period_ms), (profile.name,), f"read as {profile.name}"
+        )
     if profile is not None:
         found = _readings(Decoder(profile, carry_unit=False), bare, period_ms)
         return Decoded(found, (profile.name,), f"read as {profile.name}{parity}")
