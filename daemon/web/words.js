@@ -112,7 +112,7 @@ export function focus(dispense, live, timers, now_ms) {
 /** Roughly how many digits wide a figure is. */
 export function units(text) {
   let sum = 0;
-  for (const char of text) sum += ".:, ".includes(char) ? 0.44 : "+\u2212".includes(char) ? 1.22 : 1;
+  for (const char of text) sum += ".:, ".includes(char) ? 0.58 : "+\u2212".includes(char) ? 1.22 : 1;
   return sum;
 }
 

@@ -123,7 +123,7 @@ async def test_a_whole_dispense_from_the_cup_to_the_stirring(control: Phone, flo
 
     floor.show(poured(POUR_B, 12.0, 8.0, Zone.DUMP))
     await phone.until(f"{FIGURE} === '50.5'")
-    assert (await phone.text("#soonest")).startswith("pot life 2:1")
+    await phone.until("document.getElementById('soonest').innerText.startsWith('pot life 2:1')")
 
     floor.show(OVER_B)
     await phone.until(f"{WORD} === 'Decide'")
