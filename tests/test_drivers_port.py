@@ -201,7 +201,7 @@ async def test_a_reader_that_was_held_up_does_not_pass_old_bytes_as_current(scal
 
 async def test_a_program_that_stands_still_gets_no_backlog_of_old_weights(scale, monkeypatch):
     """The first bytes hold up the program while a dozen more lines are read, one by one."""
-    monkeypatch.setattr("drivers.scale_port._BACKLOG", 3)
+    monkeypatch.setattr("drivers.port_reader._BACKLOG", 3)
     heard = Heard()
 
     def stand_still(at_s: float, data: bytes) -> None:
