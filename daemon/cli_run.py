@@ -58,7 +58,9 @@ def add_parsers(commands: Any, common: argparse.ArgumentParser) -> None:
 
 def _scale_options(parser: argparse.ArgumentParser) -> None:
     group = parser.add_argument_group("the scale")
-    group.add_argument("--scale", metavar="URL", help="a device path or any pyserial URL")
+    group.add_argument(
+        "--scale", metavar="URL", help="a device path, any pyserial URL, or hid:auto"
+    )
     group.add_argument(
         "--profile", metavar="NAME", help="how its lines read (default: recognise it)"
     )
@@ -116,15 +118,15 @@ def settings(args: argparse.Namespace) -> Config:
 
 
 def _options(args: argparse.Namespace, config: Config, **more: Any) -> RunOptions:
+    from daemon.cli_scale_listen import shape_of
     from daemon.run import RunOptions
-    from drivers.scale_profile import load_profile
 
     name = config.scale.profile
     own = Path(name).read_text(encoding="utf-8") if Path(name).is_file() else ""
     return RunOptions(
         config=config,
         console=args.console,
-        profile=None if name in ("", "auto") else load_profile(name),
+        profile=shape_of(config.scale),
         own_shape=own,
         **more,
     )
@@ -207,25 +209,10 @@ def pour(options: RunOptions, store: Path) -> int:
 
 async def read_scale(running: Running) -> None:
     """Bytes from the port that the settings name, until cancelled."""
-    from daemon.cli_scale_listen import ways_to_listen
-    from drivers.scale_port import ScalePort
+    from daemon.cli_scale_listen import port_of
 
-    url = running.options.config.scale.url
-    try:
-        port = ScalePort(
-            url,
-            clock=running.timeline.now_s,
-            on_bytes=running.on_bytes,
-            on_lost=running.on_lost,
-            on_found=running.on_found,
-            trials=ways_to_listen(running.options.config.scale, running.options.profile),
-            heard=running.heard,
-        )
-    except ValueError as error:
-        from daemon.cli import UsageError
-
-        raise UsageError(f"--scale {url}: {error}. Give a device path or a pyserial URL.") from None
-    await port.run()
+    options = running.options
+    await port_of(options.config.scale, options.profile, running.timeline.now_s, running).run()
 
 
 def _demo(args: argparse.Namespace) -> int:

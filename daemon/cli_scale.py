@@ -59,7 +59,9 @@ def _add_listen(which: Any, common: argparse.ArgumentParser) -> None:
         help="show what a port sends, raw and decoded, until Ctrl-C",
         epilog="example: benchpour scale listen --scale /dev/ttyUSB0 --seconds 10",
     )
-    listen.add_argument("--scale", metavar="URL", help="a device path or any pyserial URL")
+    listen.add_argument(
+        "--scale", metavar="URL", help="a device path, any pyserial URL, or hid:auto"
+    )
     listen.add_argument(
         "--profile", metavar="NAME-or-FILE", help="how its lines read (default: recognise it)"
     )
@@ -116,10 +118,10 @@ def _profile(name: str | None) -> Profile | None:
 
 def _listen(args: argparse.Namespace) -> int:
     from daemon.cli_run import settings
-    from daemon.cli_scale_listen import listen
+    from daemon.cli_scale_listen import listen, shape_of
 
     scale = settings(args).scale
-    return listen(scale, _profile(scale.profile), args.seconds, as_json=args.json)
+    return listen(scale, shape_of(scale), args.seconds, as_json=args.json)
 
 
 # -- profiles ----------------------------------------------------------------------------------

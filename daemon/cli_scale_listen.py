@@ -13,7 +13,7 @@ import re
 import signal
 import sys
 from collections.abc import Callable
-from typing import Any
+from typing import Any, Protocol
 
 from daemon.cli import UsageError
 from daemon.cli_scale import ScaleError
@@ -24,8 +24,9 @@ from drivers.line_settings import Trial, parse_settings, trials_for, trials_for_
 from drivers.notation import to_text
 from drivers.reading import Garbled, Reading
 from drivers.recogniser import Recogniser
+from drivers.scale_hid import HidPort, is_hid
 from drivers.scale_port import ScalePort
-from drivers.scale_profile import Profile, known_profiles
+from drivers.scale_profile import Profile, known_profiles, load_profile
 from drivers.stream_decode import reading_as_json
 
 _LINE = re.compile(rb"[^\r\n\x03]{0,63}(?:\r\n|\n\r|[\r\n\x03])|[^\r\n\x03]{64}")
@@ -33,7 +34,67 @@ _LONGEST_RAW = 1024
 LOOK_EVERY_S = 0.25
 """How often it is looked whether silence has lasted long enough."""
 
+_HID_SHAPE = "hid-scale-report"
+
 Tell = Callable[[float, bytes, Reading | Garbled | None], None]
+
+
+def shape_of(scale: Scale) -> Profile | None:
+    """How the scale's lines read, None where that is to be recognised; a HID scale says it itself.
+
+    Raises ProfileError for a shape that is not known, UsageError for one that cannot be this
+    scale's.
+    """
+    named = None if scale.profile in ("", "auto") else load_profile(scale.profile)
+    if not is_hid(scale.url):
+        if named is not None and named.reports and scale.url:
+            raise UsageError(
+                f"--profile {named.name} is for USB HID scales: give --scale hid:auto with it."
+            )
+        return named
+    if named is not None and not named.reports:
+        raise UsageError(
+            f"--scale {scale.url} is a USB HID scale, whose reports are not {named.name}: leave "
+            "--profile out."
+        )
+    return named or load_profile(_HID_SHAPE)
+
+
+class PortUser(Protocol):
+    """Who is told what a port brings."""
+
+    def on_bytes(self, at_s: float, data: bytes) -> None:
+        """Bytes came."""
+
+    def on_lost(self, at_s: float, why: str) -> None:
+        """The port went away, or cannot be opened."""
+
+    def on_found(self, at_s: float, port: str) -> None:
+        """The port is open."""
+
+    def heard(self) -> bool:
+        """Whether the bytes make sense so far."""
+
+
+def port_of(
+    scale: Scale, profile: Profile | None, clock: Callable[[], float], user: PortUser
+) -> ScalePort | HidPort:
+    """The port that `scale` names, yet to be run; raises UsageError where it names none."""
+    told: dict[str, Any] = {
+        "clock": clock,
+        "on_bytes": user.on_bytes,
+        "on_lost": user.on_lost,
+        "on_found": user.on_found,
+    }
+    try:
+        if is_hid(scale.url):
+            return HidPort(scale.url, **told)
+        ways = ways_to_listen(scale, profile)
+        return ScalePort(scale.url, **told, trials=ways, heard=user.heard)
+    except ValueError as error:
+        raise UsageError(
+            f"--scale {scale.url}: {error}. Give a device path, a pyserial URL or hid:auto."
+        ) from None
 
 
 def ways_to_listen(scale: Scale, profile: Profile | None) -> tuple[Trial, ...]:
@@ -87,20 +148,7 @@ class Listener:
         """Why the port cannot be opened, empty once it was open."""
         self.news = asyncio.Event()
         """Set whenever something came, or the port is not to be had."""
-        try:
-            self.port = ScalePort(
-                scale.url,
-                clock=clock.now_s,
-                on_bytes=self._heard,
-                on_lost=self._lost,
-                on_found=self._found,
-                trials=ways_to_listen(scale, profile),
-                heard=lambda: self.decoder.heard,
-            )
-        except ValueError as error:
-            raise UsageError(
-                f"--scale {scale.url}: {error}. Give a device path or a pyserial URL."
-            ) from None
+        self.port = port_of(scale, profile, clock.now_s, self)
 
     def end(self) -> None:
         """Tell what is left, and what all of it came to."""
@@ -111,7 +159,8 @@ class Listener:
             "end", f"{self.readings} readings, {self.garbled} damaged, {self.bytes} bytes; {note}"
         )
 
-    def _heard(self, at_s: float, data: bytes) -> None:
+    def on_bytes(self, at_s: float, data: bytes) -> None:
+        """Bytes came: tell what they complete."""
         self.bytes += len(data)
         self._rest += data
         self.news.set()
@@ -124,10 +173,15 @@ class Listener:
         if self.decoder.profile_name:
             self._say("shape", f"the line shape is {self.decoder.profile_name}")
 
+    def heard(self) -> bool:
+        """Whether the bytes make sense so far."""
+        return self.decoder.heard
+
     def say_settings(self) -> None:
         """Say which line settings are in use, and each time others are tried."""
         if self.found_s is not None:
-            self._say("settings", f"listening to {self.port.port} at {self.port.settings}")
+            how = "over" if isinstance(self.port, HidPort) else "at"
+            self._say("settings", f"listening to {self.port.port} {how} {self.port.settings}")
 
     def _raw_of(self, item: Reading | Garbled) -> bytes:
         """The bytes up to the end of this frame, with any that stand before it untold."""
@@ -154,7 +208,8 @@ class Listener:
             size = line.end() if line else len(self._rest)
             self._tell(self.now_s() - self._began, self._cut(size), None)
 
-    def _lost(self, at_s: float, why: str) -> None:
+    def on_lost(self, at_s: float, why: str) -> None:
+        """The port went away, or cannot be opened."""
         self.decoder.reset(at_s)
         if self.found_s is not None:
             self._say("lost", why)
@@ -162,7 +217,8 @@ class Listener:
         self.trouble = why
         self.news.set()
 
-    def _found(self, at_s: float, port: str) -> None:
+    def on_found(self, at_s: float, port: str) -> None:
+        """The port is open."""
         self.found_s, self.trouble = at_s, ""
         self.decoder.reset(at_s)
         self._said.clear()

@@ -31,13 +31,19 @@ def scale(case: Case) -> Iterator[Finding]:
     if case.daemon is not None:
         yield from _heard_by_daemon(case)
     elif not case.config.scale.url:
-        from drivers.port_names import ports_there
-
-        names = ", ".join(f"{port.name} ({port.what})" for port in ports_there()) or "none"
-        advice = f"give --scale or set scale.url; serial ports that are: {names}"
+        advice = f"give --scale or set scale.url; {_ports_there()}"
         yield Finding("scale", False, "no scale is named", advice)
     else:
         yield from _listened_to(case.config)
+
+
+def _ports_there() -> str:
+    from drivers.hid_nodes import scales_there
+    from drivers.port_names import ports_there
+
+    serial = ", ".join(f"{port.name} ({port.what})" for port in ports_there()) or "none"
+    hid = ", ".join(f"hid:{node.path} ({node.what})" for node in scales_there())
+    return f"serial ports that are: {serial}" + (f"; USB HID scales: {hid}" if hid else "")
 
 
 def _heard_by_daemon(case: Case) -> Iterator[Finding]:
@@ -62,13 +68,11 @@ def _heard_by_daemon(case: Case) -> Iterator[Finding]:
 
 def _listened_to(config: Config) -> Iterator[Finding]:
     from daemon.cli import UsageError
-    from daemon.cli_scale_listen import Listener, hear
-    from drivers.scale_profile import ProfileError, load_profile
+    from daemon.cli_scale_listen import Listener, hear, shape_of
+    from drivers.scale_profile import ProfileError
 
-    named = config.scale.profile
     try:
-        profile = None if named in ("", "auto") else load_profile(named)
-        ear = Listener(config.scale, profile, lambda *_: None, lambda _: None)
+        ear = Listener(config.scale, shape_of(config.scale), lambda *_: None, lambda _: None)
     except (ProfileError, UsageError) as error:
         yield Finding("scale", False, str(error).rstrip("."), "see `benchpour scale profiles`")
         return
