@@ -8,14 +8,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from math import exp, lgamma, log, sqrt
-from statistics import fmean
+from statistics import fmean, median
 
 D2 = 1.128
 """Mean range of two values in standard deviations, 2/sqrt(pi), to the three places of the tables
 (NIST/SEMATECH e-Handbook 6.3.2.2; ASTM E2587; ISO 7870-2)."""
 D4 = 3.267
 """Upper limit of a moving range of two, in mean moving ranges (same tables)."""
+D2_MEDIAN = 0.954
+"""Median range of two values in standard deviations, 0.6745 sqrt(2): for a sigma that a few strays
+do not widen (Wheeler's tables, from memory)."""
 SIGMAS = 3.0
 """Where control limits are put, in standard deviations (Shewhart; same sources)."""
 WEIGHT = 0.2
@@ -51,7 +55,7 @@ def individuals(values: Sequence[float], sigmas: float = SIGMAS) -> Individuals:
     """
     if len(values) < 2:
         raise ValueError("a moving range needs two values")
-    ranges = tuple(abs(b - a) for a, b in zip(values, values[1:], strict=False))
+    ranges = tuple(abs(b - a) for a, b in pairwise(values))
     mean, range_mean = fmean(values), fmean(ranges)
     sigma = range_mean / D2
     return Individuals(
@@ -63,6 +67,15 @@ def individuals(values: Sequence[float], sigmas: float = SIGMAS) -> Individuals:
         D4 * range_mean,
         ranges,
     )
+
+
+def sigma_without_strays(values: Sequence[float], least: float = 0.0) -> float:
+    """Sigma from the median of the moving ranges, never below `least`; 0 or `least` for one value.
+
+    Neither a few strays nor a shift of the whole series widens it, as they do the mean's.
+    """
+    ranges = [abs(b - a) for a, b in pairwise(values)]
+    return max(median(ranges) / D2_MEDIAN, least) if ranges else least
 
 
 # -- weighted averages ---------------------------------------------------------------------------
@@ -111,10 +124,10 @@ _RULES = (
     (FOUR_OF_FIVE, 4, 5, 1.0),
     (EIGHT, 8, 8, 0.0),
 )
-"""The Western Electric rules (Statistical Quality Control Handbook, 1956; e-Handbook 6.3.2): so many
-of so many values beyond so many sigmas, all on one side. Together they cry wolf once in 92 values of
-a process that is well, rule one alone once in 370 (Champ and Woodall, 1987): good for looking back
-at a chart, too many for an alarm."""
+"""The Western Electric rules (Statistical Quality Control Handbook, 1956; e-Handbook 6.3.2): so
+many of so many values beyond so many sigmas, all on one side. Together they cry wolf once in 92
+values of a process that is well, the first alone once in 370 (Champ and Woodall, 1987): good for
+looking back at a chart, too many for an alarm."""
 
 
 def signals(values: Sequence[float], centre: float, sigma: float) -> tuple[Signal, ...]:
@@ -148,36 +161,6 @@ def run_length(values: Sequence[float], centre: float = 0.0) -> int:
     return count
 
 
-# -- from the first value on ---------------------------------------------------------------------
-
-
-def self_starting(values: Sequence[float], least_sigma: float = 0.0) -> tuple[float, ...]:
-    """Each value from the third on as standard normal deviate from those before it.
-
-    Nothing has to be known beforehand, and values of a process that is well come out standard
-    normal from the start (Hawkins, 1987, "Self-starting cusum charts for location and scale"); the
-    step from Student's t to a normal deviate is Wallace's (1959), right to a few hundredths.
-    `least_sigma` keeps values that happen to be equal from making the next one a wonder.
-    """
-    found: list[float] = []
-    mean, squares = 0.0, 0.0
-    for count, value in enumerate(values):
-        if count >= 2:
-            sigma = max(sqrt(squares / (count - 1)), least_sigma)
-            t = (value - mean) / sigma * sqrt(count / (count + 1)) if sigma > 0 else 0.0
-            found.append(normal_from_t(t, count - 1))
-        step = value - mean
-        mean += step / (count + 1)
-        squares += step * (value - mean)
-    return tuple(found)
-
-
-def normal_from_t(t: float, freedom: int) -> float:
-    """The normal deviate that is as far out as `t` with so many degrees of freedom (Wallace, 1959)."""
-    size = (8 * freedom + 1) / (8 * freedom + 3) * sqrt(freedom * log(1 + t * t / freedom))
-    return size if t >= 0 else -size
-
-
 # -- capability ----------------------------------------------------------------------------------
 
 
@@ -201,7 +184,7 @@ class Capability:
 
 
 def capability(mean: float, sigma: float, low: float, high: float) -> Capability:
-    """The capability of a process for limits `low` < `high`; sigma above 0, ValueError otherwise."""
+    """The capability for limits `low` < `high`; ValueError unless sigma is above 0."""
     if sigma <= 0 or low >= high:
         raise ValueError("sigma is above 0, and the lower limit below the upper one")
     return Capability(
