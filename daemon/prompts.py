@@ -182,7 +182,7 @@ def _pour(batch: Batch) -> str:
         case Zone.OVER:
             return f"Stop! Too much {name}. Hands off until it settles."
         case Zone.LANDED:
-            return f"{name} has landed."
+            return _sentence(f"{name} has landed.")
 
 
 def _decide(bench: Bench, batch: Batch) -> str:
@@ -207,7 +207,7 @@ def _over_by(batch: Batch) -> str:
     index = batch.queue[0]
     target = batch.pour.goal.target_g if batch.pour else item_targets_g(batch)[index]
     over = (batch.poured_g[index] or 0.0) - target
-    return f"{batch.name} is {_grams(over, batch.division_g)} over."
+    return _sentence(f"{batch.name} is {_grams(over, batch.division_g)} over.")
 
 
 def _off_by(batch: Batch) -> str:
@@ -290,15 +290,15 @@ def _resting(batch: Batch, grams: str, on: bool) -> str:
 def _stir(bench: Bench, batch: Batch) -> str:
     """Stir and fill, until the stirring is marked or another batch's mark is what is due."""
     live = next((one for one in bench.lives if one.number == batch.number), None)
-    fill = _shop(batch.recipe, "fill") or "fill the molds."
+    fill = _shop(batch.recipe, "fill")
     if live is None or marked_at_s(live, Mark.POURED) is not None:
         return f"Take the cup off the scale: batch {batch.number} is poured."
     if marked_at_s(live, Mark.STIRRED) is not None:
-        return f"Fill now: {fill}"
+        return f"Now {fill}" if fill else "Fill the molds now."
     own = _shop(batch.recipe, "stir")
     seconds = batch.recipe.times.stir_s
     for_long = f" {seconds:.0f} s" if seconds else ""
-    return f"Stir{for_long}: {own or 'sides and bottom too'}. Then {fill}"
+    return f"Stir{for_long}: {own or 'sides and bottom too'}. Then {fill or 'fill the molds.'}"
 
 
 # --- what only the person can decide, and what `next` does ---------------------------------------

@@ -12,29 +12,27 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from daemon import events as ev
-from daemon.batch import Phase
 from daemon.bench import Bench
 from daemon.commands import COMMANDS
 from daemon.effects import Answer, Record
 from daemon.engine import Engine, first_us
 from daemon.inputs import DaemonStart, Do, Port, Raw, WallClock
 from daemon.picture import picture
-from daemon.step import deadline_s, step
+from daemon.step import step
 from daemon.timers import TimerKind, started
 from drivers.decoder import Decoder
-from drivers.reading import Garbled, Reading
 from drivers.scale_profile import load_profile
-from tests.kit_core import CUP_G, AtTheBench, recipe, with_cup
-
-FULL_TIMES = {
-    "pot_life_s": 200,
-    "press_by_s": 180,
-    "stir_s": 30,
-    "pressure_s": 600,
-    "demold_s": 900,
-    "trim_until_s": 14400,
-}
-
+from tests.kit_core import (
+    EVENTS,
+    EVERY_COMMAND,
+    IS_PHASE,
+    PHASES,
+    AtTheBench,
+    at_phase,
+    play,
+    recipe,
+    with_cup,
+)
 
 # --- time in order -------------------------------------------------------------------------------
 
@@ -117,115 +115,6 @@ def test_the_same_inputs_in_other_pieces_lead_to_the_same_bench() -> None:
 # --- one answer to every command -----------------------------------------------------------------
 
 
-def at_phase(phase: str) -> AtTheBench:
-    """A bench that stands in this phase."""
-    if phase == "idle":
-        return AtTheBench(recipe=None)
-    if phase == "combine":
-        there = AtTheBench(recipe=recipe(cup={"one_per_part": True}))
-        there.rest()
-        for _ in range(2):
-            there.put(CUP_G)
-            there.pour(50)
-            there.lift()
-        return there
-    there = AtTheBench(recipe=recipe(times=FULL_TIMES), batches=2)
-    there.rest()
-    if phase == "cup":
-        return there
-    if phase == "slow cup":
-        there.stream(30, 5.0)
-        there.rest(1.5)
-        return there
-    there.put(CUP_G)
-    if phase == "tared":
-        return there
-    there.stream(20)
-    if phase == "pouring":
-        return there
-    there.rest(1.5)
-    if phase == "away":
-        there.lift()
-    elif phase == "returned":
-        there.put(there.lift() + 5)
-    elif phase == "resting":
-        there.put(300, 3)
-    elif phase == "lost":
-        there.silence(5)
-    else:
-        there.stream(25)
-        there.stream(5, 8.0)
-        there.rest(2.5)
-        there.pour(53 if phase == "decide" else 50)
-    if phase in ("two alive", "in the tank"):
-        there.lift()
-    if phase == "in the tank":
-        there.do("mark", kind="in-tank")
-    return there
-
-
-PHASES = (
-    "idle",
-    "cup",
-    "slow cup",
-    "tared",
-    "pouring",
-    "away",
-    "returned",
-    "resting",
-    "lost",
-    "decide",
-    "combine",
-    "stir",
-    "two alive",
-    "in the tank",
-)
-IS_PHASE = {
-    "cup": Phase.CUP,
-    "slow cup": Phase.CONFIRM,
-    "tared": Phase.POUR,
-    "pouring": Phase.POUR,
-    "away": Phase.AWAY,
-    "returned": Phase.CONFIRM,
-    "resting": Phase.CONFIRM,
-    "lost": Phase.AWAY,
-    "decide": Phase.DECIDE,
-    "combine": Phase.COMBINE,
-    "stir": Phase.STIR,
-    "two alive": Phase.CUP,
-    "in the tank": Phase.CUP,
-}
-
-MARKS = (
-    *("combined", "stirred", "poured", "in-tank", "witness-hard", "witness-soft"),
-    *("vented", "out-of-tank", "gelled", "demolded"),
-)
-EVERY_COMMAND: list[dict[str, Any]] = [
-    {"do": "start"},
-    {"do": "start", "batch_g": 60.0},
-    {"do": "start", "pieces": 6},
-    {"do": "start", "batch_g": 99999.0},
-    {"do": "confirm"},
-    {"do": "accept"},
-    {"do": "correct"},
-    {"do": "abandon"},
-    {"do": "abandon", "reason": "dust"},
-    {"do": "tare"},
-    {"do": "timer", "timer": "pot-life-1", "clear": True},
-    {"do": "timer", "timer": "stir-1", "extend_s": 30.0},
-    {"do": "next"},
-    *({"do": "mark", "kind": kind} for kind in MARKS),
-    *({"do": "mark", "kind": kind, "batch": 1} for kind in MARKS),
-    {"do": "mark", "kind": "shaken", "jug": "B7"},
-    {"do": "mark", "kind": "buffed", "pieces": 3},
-    {"do": "count", "good": 6},
-    {"do": "count", "rejected": 1, "batch": 1, "cause": "bubble"},
-    {"do": "ambient", "celsius": 21.0},
-    {"do": "person", "name": "Kim"},
-    {"do": "forget-hand"},
-]
-
-
 def test_every_command_there_is_is_tried() -> None:
     assert set(COMMANDS) <= {do["do"] for do in EVERY_COMMAND}
 
@@ -295,87 +184,6 @@ def test_a_batch_too_large_for_its_cup_is_refused() -> None:
 
 
 # --- nothing breaks it ---------------------------------------------------------------------------
-
-GRAMS = st.one_of(
-    st.floats(-50, 400).map(lambda g: round(g, 1)),
-    st.sampled_from([0.0, 8.0, 28.0, 58.0, 107.9, -8.0, 1e5, -1e5, 5e3]),
-)
-
-
-@st.composite
-def readings(draw: st.DrawFn) -> Reading:
-    grams = draw(st.one_of(st.none(), GRAMS))
-    text = None if grams is None else f"{grams:.1f}"
-    overload = grams is None and draw(st.booleans())
-    unit = draw(st.sampled_from(["g", "g", "g", None, "pcs"]))
-    declared = draw(st.sampled_from([None, True, False]))
-    return Reading(0.0, text, grams, unit, declared, overload, None, False)
-
-
-EVENTS = st.one_of(
-    readings().map(lambda r: ("reading", r)),
-    readings().map(lambda r: ("rest", r)),
-    st.floats(1.0, 60.0).map(lambda g: ("pour", g)),
-    st.sampled_from(EVERY_COMMAND).map(lambda do: ("do", do)),
-    st.floats(0.001, 4000.0).map(lambda s: ("wait", s)),
-    st.sampled_from(["lost", "found", "garbled", "wall", "start"]).map(lambda what: (what, None)),
-)
-
-
-def play(bench: Bench, script: list[tuple[str, Any]]) -> list[Record]:
-    """Step it all, deadlines in their order; everything that is to be recorded."""
-    told: list[Record] = []
-    shown_g = 0.0
-
-    def take(event: ev.Event) -> None:
-        nonlocal bench
-        before = bench
-        bench, effects = step(bench, event)
-        assert bench.at_s >= before.at_s
-        told.extend(e for e in effects if isinstance(e, Record))
-        assert sum(isinstance(e, Answer) for e in effects) == isinstance(event, ev.Commanded)
-
-    def run_to(at_s: float) -> None:
-        for _ in range(1000):
-            due = deadline_s(bench)
-            if due is None or due > at_s:
-                return
-            take(ev.TimeCame(max(due, bench.at_s)))
-        raise AssertionError("deadlines do not come to an end")
-
-    for what, detail in script:
-        now_s = bench.at_s
-        match what:
-            case "reading" | "rest":
-                for tick in range(1 if what == "reading" else 15):
-                    at_s = now_s + 0.1 * (tick + 1)
-                    run_to(at_s)
-                    shown_g = detail.grams if detail.grams is not None else shown_g
-                    take(ev.ReadingTaken(replace(detail, at_s=at_s)))
-            case "pour":
-                for tick in range(20):
-                    at_s = now_s + 0.1 * (tick + 1)
-                    run_to(at_s)
-                    shown_g = round(shown_g + detail / 20, 1)
-                    take(ev.ReadingTaken(Reading(at_s, f"{shown_g:.1f}", shown_g, "g")))
-            case "do":
-                take(ev.Commanded(now_s, detail, 1))
-            case "wait":
-                run_to(now_s + detail)
-                take(ev.TimeCame(now_s + detail))
-            case "lost":
-                take(ev.PortLost(now_s, "port", "gone"))
-            case "found":
-                take(ev.PortFound(now_s, "port"))
-            case "garbled":
-                take(ev.LineGarbled(Garbled(now_s, b"?", "no frame")))
-            case "wall":
-                take(ev.WallStepped(now_s, 1e9))
-            case "start":
-                take(ev.Started(now_s, "0.1.0", bench.batch is not None))
-        view = picture(bench)
-        assert view.prompt
-    return told
 
 
 def finite(value: Any) -> bool:

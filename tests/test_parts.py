@@ -314,7 +314,7 @@ def test_too_much_dye_in_the_cup_is_mended_with_resin_or_accepted() -> None:
     there.pour(50)
     there.stream(2.2, 1.0)
     there.rest(3)
-    assert there.prompt.startswith("dye is 0.2 g over. Correct: ")
+    assert there.prompt.startswith("Dye is 0.2 g over. Correct: ")
     assert "g more A and" in there.prompt
     assert there.do("correct").ok
     assert there.last("mix.corrected")["reason"] == "dye"
