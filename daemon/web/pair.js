@@ -44,7 +44,7 @@ export function ask(code, why = "") {
   $("pair-why").hidden = !why;
   $("pair-why").textContent = why;
   if (code) $("pair-code").value = code;
-  if (!$("pair-name").value) $("pair-name").value = `phone ${10 + Math.floor(90 * Math.random())}`;
+  if (!$("pair-name").value) $("pair-name").value = `phone ${1000 + Math.floor(9000 * Math.random())}`;
   $(code ? "pair-go" : "pair-code").focus();
   return new Promise((resolve) => {
     form.onsubmit = async (event) => {

@@ -55,5 +55,6 @@ async def pair(phone: Phone, floor: Floor, role: str) -> None:
     """Pair by the address that the QR code holds, with one press."""
     await phone.open(await floor.code(role))
     await phone.until("document.activeElement.id === 'pair-go'")
+    await phone.type("#pair-name", role)
     await phone.press("#pair-go")
     await phone.until("document.getElementById('line').dataset.line === 'up'")
