@@ -10,8 +10,8 @@ from dataclasses import replace
 from daemon.batch import Batch, Doubt, Held, Phase, grams, lift_level_g, same_load, with_poured
 from daemon.bench import Bench, Turn
 from daemon.effects import Pattern
+from daemon.first_drop import begin_part
 from daemon.mixing import contact
-from daemon.parts import begin_part
 from daemon.presence import ask, gone, held, let_go, min_cup_g
 
 SLOW_CUP_S = 3.0
