@@ -25,65 +25,70 @@ from daemon.run import Running, RunOptions, stop_on_signals
 from daemon.screen_tables import summary_table
 from daemon.view import BenchView, PartView, Step
 from drivers.scale_profile import load_profile
-from drivers.scale_sim import ScaleTruth, Shown, StreamTruth, World
-from drivers.sim_person import PartTruth, PersonTruth, SimPerson, varied
-from recipes.amounts import basis, targets_g
+from drivers.scale_sim import Shown, World
+from drivers.sim_person import PersonTruth
 from recipes.loader import find_recipe, load_recipe
 from recipes.model import Recipe
+from tools.demo_caster import TAKE_OFF, Caster, Sight, scale_for
 
 PROFILE = "flag-comma-signed"
 STEP_S = 0.02
 DEFAULT_SEED = 3
+SLIP = 0.05
+"""How often the pretend person's attention is elsewhere when a cue sounds: a miss now and then."""
+AHEAD_S = 0.25
 LONGEST_S = 600.0
 """A batch that takes longer than this has gone wrong; the demo then says so and ends."""
 
 
 class QuickClock(Clock):
-    """The machine's clock, running `speed` times as fast."""
+    """A pretend time, `speed` times as fast as the machine's, that waits for whoever pretends.
+
+    It runs on for at most `AHEAD_S` after each beat: where the machine is held up, the pretend
+    scale and person are held up with it, and nobody takes that for a scale that fell silent.
+    """
 
     def __init__(self, speed: float) -> None:
         """Start at the machine's own time."""
-        self._speed = 1.0
-        self._from_us = super().now_us()
-        self._wall_offset_us = super().wall_offset_us()
         self._speed = speed
+        self._from_us = self._beaten_us = super().now_us()
+        self._wall_offset_us = super().wall_offset_us()
+
+    def beat(self) -> None:
+        """Whoever pretends is still at it."""
+        self._from_us, self._beaten_us = self.now_us(), super().now_us()
 
     def now_us(self) -> int:
-        """Microseconds, sped up."""
-        return self._from_us + round((super().now_us() - self._from_us) * self._speed)
+        """Microseconds of pretend time."""
+        gone_us = (super().now_us() - self._beaten_us) * self._speed
+        return self._from_us + round(min(gone_us, AHEAD_S * 1e6))
 
     def wall_offset_us(self) -> int:
-        """The wall clock of the demo runs as fast as the demo."""
+        """The wall clock of the demo goes with its time."""
         return self._wall_offset_us
 
 
-class Caster(SimPerson):
-    """The simulated person with eyes: after a correction they see which bottle to take again."""
-
-    wanted = ""
-    seen: frozenset[str] = frozenset()
-
-    def see(self, view: BenchView, now_s: float) -> None:
-        """Look at the screen for the bottle to pour from."""
-        if view.step is not Step.POUR or view.part is None or view.part == self.wanted:
-            return
-        self.wanted = view.part
-        if view.part in self.seen:
-            self.plan(now_s + self.reaction_s() + self.truth.swap_s, "again")
-        self.seen |= {view.part}
-
-    def _again(self, world: World, now_s: float) -> None:
-        names = [part.name for part in self.parts]
-        self.part = names.index(self.wanted)
-        world.use(varied(self.parts[self.part].stream, self._rng))
-        self.eased = True
-        self._top_up(world, now_s)
+def sight_of(view: BenchView) -> Sight:
+    """What a person takes in of the picture at a glance."""
+    return Sight(
+        step=view.step.value,
+        batch=view.batch,
+        zone=view.zone.value if view.zone is not None else None,
+        part=view.part,
+        to_go_g=view.remaining_g,
+        parts=tuple((part.name, part.done) for part in view.parts),
+        trickle=view.stops.coarse is None,
+        take_off=view.prompt.startswith(TAKE_OFF),
+        needs=view.needs,
+        choices=view.choices,
+        due=view.due,
+    )
 
 
 class SimulatedBench:
     """The pan, the bottles and the person, on one end of a pseudo-terminal."""
 
-    def __init__(self, recipe: Recipe, rng: Random, batches: int) -> None:
+    def __init__(self, recipe: Recipe, rng: Random) -> None:
         """Set the bench up; `port` is the path that the program is to open as its scale."""
         master, slave = os.openpty()
         tty.setraw(slave)
@@ -92,11 +97,10 @@ class SimulatedBench:
         self.port = os.ttyname(slave)
         self._profile = load_profile(PROFILE)
         self._waiting: deque[Shown] = deque()
-        self._rng = rng
-        self._left = batches
-        self.world = World(ScaleTruth(), rng)
-        self.world.person = self.person = _person(recipe, rng)
-        self.person.plan(1.5, "cup")
+        truth = scale_for(recipe)
+        self._places = 2 if truth.division_g < 0.1 else 1
+        self.world = World(truth, rng)
+        self.world.person = self.person = Caster(self.world, recipe, PersonTruth(slip=SLIP), rng)
 
     def close(self) -> None:
         """Pull the cable."""
@@ -108,13 +112,14 @@ class SimulatedBench:
         self.person.heard(pattern.value, self.world.now_s)
 
     def show(self, view: BenchView) -> None:
-        """The person pours by ear, and glances at the screen for the bottle."""
-        self.person.see(view, self.world.now_s)
+        """The person pours by ear, and glances at the screen for what is next."""
+        self.person.see(sight_of(view), self.world.now_s)
 
-    async def run(self, running: Running, speed: float) -> None:
+    async def run(self, running: Running, clock: QuickClock, speed: float) -> None:
         """Let the simulated time pass with the program's own."""
         start_s = running.timeline.now_s()
         while True:
+            clock.beat()
             now_s = running.timeline.now_s() - start_s
             self._waiting.extend(self.world.advance(now_s))
             while self._waiting and self._waiting[0].at_s <= now_s:
@@ -123,7 +128,7 @@ class SimulatedBench:
             await asyncio.sleep(STEP_S / speed)
 
     def _send(self, shown: Shown) -> None:
-        text = f"{shown.grams:.1f}"
+        text = f"{shown.grams:.{self._places}f}"
         frame = self._profile.render(text, "g", stable=not shown.moving, net=False)
         try:
             os.write(self._master, frame)
@@ -140,18 +145,6 @@ def _unheard(answer: Answer) -> None:
     """The simulated person looks at the screen, not at answers."""
 
 
-def _person(recipe: Recipe, rng: Random) -> Caster:
-    items = basis(recipe)
-    streams = (StreamTruth(), StreamTruth(dump_g_per_s=16.0, trickle_g_per_s=1.6))
-    parts = tuple(
-        PartTruth(name, target, streams[index % 2])
-        for index, (name, target) in enumerate(
-            zip(items.names, targets_g(items, recipe.shot_g), strict=True)
-        )
-    )
-    return Caster(PersonTruth(), parts, round(rng.uniform(6.5, 9.5), 1), rng)
-
-
 def demo(args: argparse.Namespace) -> int:
     """Run the demo and print what went into the cup; returns the exit status."""
     config = settings(args)
@@ -162,57 +155,56 @@ def demo(args: argparse.Namespace) -> int:
 
 
 async def _work(args: argparse.Namespace, config: Config, recipe: Recipe, store: Path) -> int:
-    rng = Random(DEFAULT_SEED if args.seed is None else args.seed)
-    bench = SimulatedBench(recipe, rng, args.batches)
+    bench = SimulatedBench(recipe, Random(DEFAULT_SEED if args.seed is None else args.seed))
     config = config.model_copy(
         update={"scale": config.scale.model_copy(update={"url": bench.port})}
     )
+    clock = QuickClock(args.speed)
     options = RunOptions(
         config=config,
         recipe=recipe,
         batches=args.batches,
         console=args.console,
-        clock=QuickClock(args.speed),
+        clock=clock,
         speed=args.speed,
     )
     running = Running(options, store)
     stop_on_signals(running.stop)
-    record = _Record(running)
-    running.loop.near.append(bench)
-    running.loop.near.append(record)
-    running.loop.on_record.append(record.hear)
+    play = _Play(running, bench, args.batches)
+    running.loop.near += [bench, play]
+    running.loop.on_record.append(play.hear)
     running.said.say(
         "A simulation of our own: a run of cabinet knobs, a simulated scale and person."
     )
     try:
-        await running.run(lambda it: _scale(it, bench, args.speed))
+        await running.run(lambda it: _scale(it, bench, play, clock, args.speed))
     finally:
         bench.close()
-    return record.summary(store)
+    return play.summary(store)
 
 
-async def _scale(running: Running, bench: SimulatedBench, speed: float) -> None:
+async def _scale(
+    running: Running, bench: SimulatedBench, play: _Play, clock: QuickClock, speed: float
+) -> None:
     from daemon.cli_run import read_scale
 
     async with asyncio.TaskGroup() as group:
-        group.create_task(bench.run(running, speed))
+        group.create_task(bench.run(running, clock, speed))
         group.create_task(read_scale(running))
-        group.create_task(_too_long(running, speed))
+        group.create_task(play.watch(speed))
 
 
-async def _too_long(running: Running, speed: float) -> None:
-    await asyncio.sleep(LONGEST_S / speed)
-    running.stop.set()
+class _Play:
+    """Remembers what went into each cup, and ends the demo when the last one is done with."""
 
-
-class _Record:
-    """Remembers what went into each cup, and ends the demo when the last has left the pan."""
-
-    def __init__(self, running: Running) -> None:
+    def __init__(self, running: Running, bench: SimulatedBench, batches: int) -> None:
         self._running = running
+        self._bench = bench
+        self._batches = batches
         self._cups: list[Record] = []
         self._misses = 0
         self._division_g = 0.1
+        self._stuck = False
 
     def hear(self, record: Record) -> None:
         """Take note of an event."""
@@ -225,26 +217,45 @@ class _Record:
         """Nothing to hear."""
 
     def show(self, view: BenchView) -> None:
-        """Look whether the run is over: everything mixed, nothing left on the scale."""
+        """Look whether the run is over: everything mixed, nothing left on the scale or in mind."""
         self._division_g = view.division_g
-        plan = self._running.bench.plan
-        if view.step is Step.IDLE and self._cups and plan is not None and plan.left == 0:
+        poured = len(self._cups) >= self._batches and view.step is Step.IDLE
+        if poured and self._bench.person.at_rest:
             self._running.stop.set()
 
+    async def watch(self, speed: float) -> None:
+        """End the demo once a batch has taken too long."""
+        poured = -1
+        while len(self._cups) > poured:
+            poured = len(self._cups)
+            await asyncio.sleep(LONGEST_S / speed)
+        self._stuck = True
+        self._running.stop.set()
+
     def summary(self, store: Path) -> int:
-        """Print what went into the cups; the status is 0 where any was mixed."""
+        """Print what went into the cups; the status is 0 where all were mixed."""
         for cup in self._cups:
             print(f"\nBatch {cup.batch}: what went into the cup (simulated)")
             for line in summary_table(
                 _parts(cup), self._division_g, cup.data["total_g"], cup.data["ratio_error_pct"]
             ):
                 print(line)
-        if not self._cups:
-            print("benchpour: the demo was stopped before a cup was mixed.", file=sys.stderr)
-            return 1
-        print(f"\nMisses topped up or corrected: {self._misses}. The record is in {store}:")
-        print(f"  benchpour log show {self._cups[0].batch} --store {store}")
-        return 0
+        if self._cups:
+            print(f"\nMisses topped up or corrected: {self._misses}. The record is in {store}:")
+            print(f"  benchpour log show {self._cups[0].batch} --store {store}")
+        return self._status(store)
+
+    def _status(self, store: Path) -> int:
+        missing = self._batches - len(self._cups)
+        if missing <= 0:
+            return 0
+        why = f"{LONGEST_S:.0f} s went by without another" if self._stuck else "it was stopped"
+        print(
+            f"benchpour: the demo ended before {missing} of {self._batches} cups were mixed: "
+            f"{why}. The record is in {store}.",
+            file=sys.stderr,
+        )
+        return 1
 
 
 def _parts(cup: Record) -> list[PartView]:
