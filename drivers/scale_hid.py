@@ -54,12 +54,14 @@ class HidPort(PortReader[Node]):
         super().__init__(url, clock=clock, on_bytes=on_bytes, on_lost=on_lost, on_found=on_found)
         self._identity: Identity | None = None
         self._first_line = b""
+        self._opened_s = 0.0
 
     # -- in the reader's thread ----------------------------------------------------------------
 
     def _open(self) -> Node:
         self.port = self._where()
         node = open_node(self.port)
+        self._opened_s = self._clock()
         try:
             layout_of(node.descriptor)
         except NotAScaleError as error:
@@ -105,7 +107,7 @@ class HidPort(PortReader[Node]):
         return f"{self.port} went away: is the cable in, the scale on? ({error})"
 
     def _read(self, device: Node) -> None:
-        turned_s = self._clock()
+        turned_s = self._opened_s
         while not self._stop.is_set():
             report = device.read(TURN_S)
             at_s = self._clock()

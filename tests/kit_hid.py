@@ -20,7 +20,7 @@ import pytest
 from drivers import hid_nodes, scale_hid
 from drivers.hid_nodes import Identity, Node
 
-DEADLINE_S = 8.0
+NODE_WITHIN_S = 3.0
 VENDOR, PRODUCT = 0x1209, 0x8D01
 """The vendor number is the one that is given out for open projects and experiments."""
 
@@ -103,7 +103,8 @@ class StandInScale:
         self._folder = folder / "hidraw"
         self._folder.mkdir()
         self._number = 3
-        self._ends: dict[str, tuple[socket.socket, bytes, Identity]] = {}
+        self._ends: dict[str, tuple[socket.socket, socket.socket, bytes, Identity]] = {}
+        """By the path of the node: the device's end, the reader's, and what it says of itself."""
         patch.setattr(hid_nodes, "_SYSTEM", self._folder)
         patch.setattr(scale_hid, "open_node", self._open)
 
@@ -122,16 +123,14 @@ class StandInScale:
         )
         ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
         theirs.setblocking(False)
-        self._theirs = theirs
-        self._ends[path] = (ours, data, Identity(VENDOR, PRODUCT, serial, place))
-        self._handles = getattr(self, "_handles", {}) | {path: theirs}
+        self._ends[path] = (ours, theirs, data, Identity(VENDOR, PRODUCT, serial, place))
         return path
 
     def _open(self, path: str) -> Node:
         if path not in self._ends:
             raise FileNotFoundError(2, "No such file or directory")
-        _, data, identity = self._ends[path]
-        return Node(path, os.dup(self._handles[path].fileno()), data, identity)
+        _, theirs, data, identity = self._ends[path]
+        return Node(path, os.dup(theirs.fileno()), data, identity)
 
     def say(self, path: str, data: bytes) -> None:
         """The device sends one report."""
@@ -141,8 +140,9 @@ class StandInScale:
         """The device and its node are gone."""
         for file in ("report_descriptor", "uevent"):
             (self._folder / Path(path).name / "device" / file).unlink()
-        self._handles.pop(path).close()
-        self._ends.pop(path)[0].close()
+        ours, theirs, _, _ = self._ends.pop(path)
+        ours.close()
+        theirs.close()
 
     def close(self) -> None:
         """All devices are gone."""
@@ -170,7 +170,7 @@ class VirtualScale:
         texts += serial.encode().ljust(64, b"\0")
         head = struct.pack("<HHIIII", len(data), 3, VENDOR, PRODUCT, 1, 0)
         os.write(handle, struct.pack("<I", self._CREATE) + texts + head + data.ljust(4096, b"\0"))
-        deadline_s = time.monotonic() + DEADLINE_S
+        deadline_s = time.monotonic() + NODE_WITHIN_S
         while time.monotonic() < deadline_s:
             for node in hid_nodes.nodes_there():
                 mine = node.path not in before and node.identity.place == place
@@ -179,7 +179,7 @@ class VirtualScale:
                     return node.path
             threading.Event().wait(0.02)
         os.close(handle)
-        raise AssertionError("the system made no node of the virtual device")
+        raise OSError("the system makes no node of the virtual device")
 
     def say(self, path: str, data: bytes) -> None:
         """The device sends one report."""
@@ -202,6 +202,12 @@ class VirtualScale:
 AnyScale = StandInScale | VirtualScale
 
 
-def virtual_devices() -> bool:
-    """Whether this machine lets this user make virtual HID devices, and shows raw nodes."""
-    return os.access("/dev/uhid", os.R_OK | os.W_OK) and Path("/sys/class/hidraw").is_dir()
+def virtual_scale() -> VirtualScale | None:
+    """What makes virtual devices; None where this user or this machine cannot."""
+    made = VirtualScale()
+    try:
+        made.plug_in(usual(), "a trial")
+    except OSError:
+        return None
+    made.close()
+    return made

@@ -17,7 +17,7 @@ from typing import Any, cast
 import serial
 import serial.rfc2217
 
-from drivers.scale_port import ScalePort
+from drivers.port_reader import PortReader
 
 DEADLINE_S = 8.0
 
@@ -101,7 +101,7 @@ class Heard:
 
 
 @contextlib.asynccontextmanager
-async def running(port: ScalePort) -> AsyncIterator[asyncio.Task[None]]:
+async def running(port: PortReader[Any]) -> AsyncIterator[asyncio.Task[None]]:
     """The port's run as a task, ended with the block."""
     task: asyncio.Task[None] = asyncio.create_task(port.run())
     try:
