@@ -13,6 +13,7 @@ from daemon.effects import Pattern
 from daemon.first_drop import begin_part
 from daemon.mixing import contact
 from daemon.presence import ask, gone, held, let_go, min_cup_g
+from daemon.weighing import ScaleTraits
 
 SLOW_CUP_S = 3.0
 """A cup is put down in less, beside the slowest scale; what comes steadily for longer may be resin
@@ -35,6 +36,7 @@ RAN_ON_S = 4.0
 
 def reading_at_cup(turn: Turn) -> None:
     """Watch for a cup on a pan that has been seen empty, and tare it once it rests."""
+    see_bare_pan(turn)
     _watch_arrival(turn)
     w = turn.bench.weighing
     if not w.stable or w.settled_g is None:
@@ -49,6 +51,13 @@ def reading_at_cup(turn: Turn) -> None:
             ask(turn, doubt, load, Phase.CUP)
         else:
             tare_cup(turn)
+
+
+def see_bare_pan(turn: Turn) -> None:
+    """A pan near nought is bare, though a display that flickers may not call it at rest yet."""
+    gross = turn.bench.weighing.gross_g
+    if turn.bench.empty_g is None and gross is not None and abs(gross) < min_cup_g(turn.bench):
+        turn.put(empty_g=gross)
 
 
 def _watch_arrival(turn: Turn) -> None:
@@ -79,11 +88,17 @@ def _doubt_about_cup(bench: Bench, batch: Batch, load_g: float) -> Doubt | None:
         return Doubt.FOUND_CUP
     if batch.arrives_from_s is not None:
         lasted = batch.arrives_until_s - batch.arrives_from_s
-        if lasted > min(SLOW_CUP_S, PUT_DOWN_S + 3 * (scale.lag_s + scale.dead_s)):
+        if lasted > _put_down_s(scale):
             return Doubt.SLOW_CUP
     if usual is None or not _is_fresh_cup(batch):
         return None
     return Doubt.HEAVY_CUP if load_g > HEAVY_CUP * usual + HEAVY_CUP_G else None
+
+
+def _put_down_s(scale: ScaleTraits) -> float:
+    """How long this scale may show a cup arriving that was simply put down."""
+    shows_s = min(SLOW_CUP_S, PUT_DOWN_S + 3 * (scale.lag_s + scale.dead_s))
+    return shows_s + 2 * scale.interval_s
 
 
 def _is_fresh_cup(batch: Batch) -> bool:

@@ -119,10 +119,13 @@ def let_go(turn: Turn) -> None:
 
 
 def forgive(turn: Turn) -> None:
-    """What has moved the pan was explained: the pour is not to hold it against the reading."""
+    """What has moved the pan was explained: the pour is not to hold it against the reading.
+
+    A cue that was on its way by then is no longer due.
+    """
     batch, w = turn.batch, turn.bench.weighing
     if batch.pour is not None:
-        turn.put_batch(pour=replace(batch.pour, jumps=w.jumps, foreign_g=0.0))
+        turn.put_batch(pour=replace(batch.pour, jumps=w.jumps, foreign_g=0.0, due_s=None))
 
 
 def gone(turn: Turn) -> bool:

@@ -6,6 +6,7 @@ Owns how the bench is rebuilt from its journal. Knows no port and no outlet.
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -115,12 +116,9 @@ def _decoder_then(journal: Journal, body: dict[str, Any]) -> Decoding:
 
 def _facts_only(journal: Journal, decoder: Decoding) -> Restart:
     """A state of another version: keep what the events say by themselves, and say what is lost."""
-    hands: dict[str, Hand] = {}
-    for event in journal.events_of_kind("hand.learned"):
-        data = event.data
-        hands[str(data["hand"])] = replace(
-            Hand(), lead_s=data["lead_s"], spread_s=data["spread_s"], count=data["count"]
-        )
+    hands = dict(
+        hand for event in journal.events_of_kind("hand.learned") for hand in _hand_of(event.data)
+    )
     bench = Bench(
         at_s=journal.last_at_us() / 1e6,
         hands=tuple(sorted(hands.items())),
@@ -131,3 +129,10 @@ def _facts_only(journal: Journal, decoder: Decoding) -> Restart:
         "kept. Clocks that were running are gone: look at the molds."
     )
     return Restart(Engine(bench, decoder), resumed=False, note=note)
+
+
+def _hand_of(data: dict[str, Any]) -> Iterator[tuple[str, Hand]]:
+    """The hand that an event tells of, by its key; none where the event is of another form."""
+    lead, spread, count = data.get("lead_s"), data.get("spread_s"), data.get("count")
+    if isinstance(lead, float) and isinstance(spread, float) and isinstance(count, int):
+        yield str(data.get("hand")), replace(Hand(), lead_s=lead, spread_s=spread, count=count)

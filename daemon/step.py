@@ -12,6 +12,7 @@ from daemon import events as ev
 from daemon.acts import act
 from daemon.batch import Phase
 from daemon.bench import Bench, Settings, Turn
+from daemon.cup import see_bare_pan
 from daemon.effects import Effect, Pattern
 from daemon.marks import clock_rang
 from daemon.openings import open_batch
@@ -131,6 +132,7 @@ def _heard(turn: Turn) -> None:
 
 def _reading_idle(turn: Turn) -> None:
     """With no batch open the bare pan is watched, so that a cup on it is known for one."""
+    see_bare_pan(turn)
     w = turn.bench.weighing
     if not w.stable or w.settled_g is None:
         return

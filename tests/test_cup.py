@@ -61,6 +61,17 @@ def test_what_is_found_on_the_pan_at_the_start_is_asked_about() -> None:
         assert round(there.last("part.landed")["actual_g"], 1) == 50.0
 
 
+def test_a_pan_that_was_bare_but_never_quite_at_rest_is_bare_all_the_same() -> None:
+    there = AtTheBench()
+    for flicker in (0.1, -0.2, 0.3, -0.1, 0.2, -0.3, 0.1, -0.2):
+        there.zero_g = flicker
+        there.reading()
+    assert not there.view.stable
+    there.zero_g = 0.0
+    there.put(CUP_G)
+    assert there.told() == ["cup.tared", "part.started"]
+
+
 def test_a_container_may_stand_on_the_pan_from_the_start() -> None:
     there = AtTheBench(recipe=recipe(method="loss"))
     there.put(500.0)
@@ -259,6 +270,17 @@ def test_where_on_the_pan_the_cup_stands_is_no_resin() -> None:
     there.stream(5, 8.0)
     there.rest(2.5)
     assert round(there.all("part.landed")[0]["actual_g"], 1) == 50.0
+
+
+def test_a_cup_lifted_out_of_the_stream_is_not_cued_when_it_comes_back() -> None:
+    """The stop that was on its way is called off: it would be heard twenty seconds late."""
+    there = with_cup(recipe=recipe(stops={"tolerance_g": 0.5}))
+    there.stream(30)
+    there.stream(6, 3.0)
+    lifted = there.lift(20)
+    there.told()
+    there.put(lifted, 4)
+    assert (there.told(), there.step) == ([], "pour")
 
 
 @pytest.mark.parametrize(
