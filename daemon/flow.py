@@ -2,8 +2,8 @@
 
 Owns the arithmetic of the estimator. Knows nothing of readings' origin, rest, cups, parts or cues.
 
-The scale is modelled as two equal first-order stages behind the true mass m, which grows by the flow
-q: m' = q, a' = (m - a)/T, b' = (a - b)/T, and the display shows b, rounded. Two moments of any
+The scale is modelled as two equal first-order stages behind the true mass m, which grows by the
+flow q: m' = q, a' = (m - a)/T, b' = (a - b)/T, and the display shows b, rounded. Two moments of any
 scale's step response (see `scale_traits`) are matched by T and a dead time, so poles and moving
 averages of other shapes are served as well. A Kalman filter follows (m, q, a, b); a display of step
 d says only that b plus noise lies within d/2 of the value shown, so the update takes the mean and
@@ -92,7 +92,7 @@ def at_rest(mass_g: float, sd_g: float, flow_sd_g_per_s: float = 0.02) -> Flow:
 
 
 def struck(flow: Flow, mass_sd_g: float) -> Flow:
-    """The same after something of unknown weight came onto the pan or left it, the flow going on."""
+    """The same after something of unknown weight came or left, the flow going on."""
     calm = flow.calm._replace(mm=flow.calm.mm + mass_sd_g * mass_sd_g)
     return Flow(calm, calm, flow.calm_odds)
 
@@ -181,7 +181,7 @@ def _mix(x: Track, y: Track, share: float) -> Track:
 
 
 def _carry(x: Track, dt: float, stage_s: float, flow_var: float) -> Track:
-    """Exact solution of the two stages over `dt` at constant flow; `flow_var` enters at its start."""
+    """Exact solution of the stages over `dt` at constant flow; `flow_var` enters at its start."""
     e = exp(-dt / stage_s)
     am, aq = 1.0 - e, dt - stage_s * (1.0 - e)
     ba = dt / stage_s * e

@@ -21,7 +21,10 @@ FORGET = 30.0
 """Landings after which the oldest count no more: hands change over weeks."""
 
 PATIENT_S, DARED_G, DARING = 25.0, 45.0, 0.8
-"""A part may trickle for so long before it is tried as a dump, if it is so large, by which steps."""
+"""A part may trickle for so long before it is tried as a dump, if so large, and by which steps."""
+
+SETTLED_VAR = 0.25**2
+"""A bottle's drip known so well has been seen twice: from then on an odd landing is an outlier."""
 
 BOTTLES = 8
 """Bottles remembered, the last used ones."""
@@ -32,9 +35,9 @@ class Bottle:
     """How one part's bottle pours in this hand.
 
     `ease_lead_s`: from the coarse cue, how long the dump would have to go on at full flow to bring
-    what easing off brought; its variance, and its scatter from pour to pour. Usual flows, with the scatter of the trickle
-    as a share. `drip_g`: beyond the hand's own, with its variance. `pours` and
-    `dumps` stand behind these.
+    what easing off brought; its variance, and its scatter from pour to pour. Usual flows, with the
+    scatter of the trickle as a share. `drip_g`: beyond the hand's own, with its variance. `pours`
+    and `dumps` stand behind these.
     """
 
     part: str
@@ -75,8 +78,8 @@ class Hand:
     they were learned. `bottles`: how each part pours, the last used one first.
 
     Assumed before any landing: reaction to sound 0.20 s (published means 0.16 to 0.27 s) and half a
-    closing of 0.2 s, uncertain by half; 0.12 g of drip; 0.9 s to ease off; 2 g/s of trickle within a
-    factor of two.
+    closing of 0.2 s, uncertain by half; 0.12 g of drip; 0.9 s to ease off; 2 g/s of trickle within
+    a factor of two.
     """
 
     lead_s: float = 0.30
@@ -92,7 +95,7 @@ class Hand:
 
 @dataclass(frozen=True, slots=True)
 class Grip:
-    """This hand on this bottle, beside a scale with a lag now known: what a decision needs."""
+    """One hand on one bottle, beside a scale with a lag now known: what a decision needs."""
 
     lead_s: float
     spread_s: float
@@ -146,8 +149,8 @@ def bottle(hand: Hand, part: str) -> Bottle:
 def _beside(hand: Hand, lag_s: float) -> Hand:
     """The hand beside a scale whose lag is now taken to be `lag_s`.
 
-    What was learned under another lag stays true of the sum of both; after a large correction of the
-    lag the lead is drawn towards what is assumed of any hand, as both shared in the old error.
+    What was learned under another lag stays true of the sum of both; after a large correction of
+    the lag the lead is drawn towards what is assumed of any hand, as both shared in the old error.
     """
     shift = hand.lag_s - lag_s if hand.lag_s is not None else 0.0
     if shift == 0.0:
@@ -161,7 +164,7 @@ def _beside(hand: Hand, lag_s: float) -> Hand:
 
 
 def grip(hand: Hand, part: str, lag_s: float) -> Grip:
-    """This hand on this part's bottle, beside a scale whose lag is now taken to be `lag_s`."""
+    """How this hand pours this part, beside a scale whose lag is now taken to be `lag_s`."""
     hand = _beside(hand, lag_s)
     b = bottle(hand, part)
     return Grip(
@@ -201,7 +204,8 @@ def learn(
     known = x * to_lead + to_drip + b.drip_var
     off = run_on_g - (hand.lead_s * x + hand.drip_g + b.drip_g)
     square = off * off / (known + noise)
-    s = known + noise * (max(1.0, square / 4.0) if b.pours >= 2 else 1.0)
+    settled = b.drip_var < SETTLED_VAR
+    s = known + noise * (max(1.0, square / 4.0) if settled else 1.0)
     grow = 1.0 / FORGET if hand.count >= 4 else 0.0
     b = replace(
         b,
@@ -292,8 +296,8 @@ def describe(hand: Hand) -> str:
     if hand.count == 0:
         unsure = sqrt(hand.spread_s**2 + hand.lead_var)
         return (
-            f"Nothing learned yet: assuming {hand.lead_s:.2f} s from the stop cue to a closed pour, "
-            f"give or take {unsure:.2f} s, and {drip}."
+            f"Nothing learned yet: assuming {hand.lead_s:.2f} s from the stop cue to a closed "
+            f"pour, give or take {unsure:.2f} s, and {drip}."
         )
     landings = "1 landing" if hand.count == 1 else f"{hand.count} landings"
     said = (

@@ -13,7 +13,6 @@ from statistics import NormalDist
 from daemon.hand import Grip
 from daemon.scale_traits import ScaleTraits
 
-
 CAREFUL = 2.0
 """Spreads of the ease-off lead that are left as room: late easing costs grams, early a second."""
 
@@ -64,6 +63,17 @@ def state_sd_g(s: Stream, grip: Grip) -> float:
     return sqrt(max(0.0, var))
 
 
+def later(s: Stream, by_s: float) -> Stream:
+    """The same after `by_s` at this flow."""
+    return Stream(
+        s.mass_g + by_s * s.flow_g_per_s,
+        s.flow_g_per_s,
+        s.mass_var + by_s * (2.0 * s.mass_flow_cov + by_s * s.flow_var),
+        s.mass_flow_cov + by_s * s.flow_var,
+        s.flow_var,
+    )
+
+
 def seen_sd_g(s: Stream, grip: Grip, t: ScaleTraits) -> float:
     """Standard deviation of the landing that comes from the scale, once the trickle is steady.
 
@@ -84,9 +94,6 @@ def _quantile(risk_pct: float) -> float:
     return NormalDist().inv_cdf(1.0 - min(max(risk_pct, 0.01), 50.0) / 100.0)
 
 
-HIGHEST_AIM = 0.0
-"""The most that is aimed above the target, as a share of the tolerance."""
-
 TOP_UP_COST = 0.15
 """What a top-up costs beside its own risk, where a part half a tolerance too heavy costs nothing,
 one and a half tolerances 1, and three and a half or more 3."""
@@ -99,17 +106,16 @@ NODES = tuple(
 
 
 def aim_error_g(sd_g: float, tolerance_g: float, risk_pct: float, least_top_up_g: float) -> float:
-    """Where to aim, relative to the target.
+    """Where to aim, relative to the target: 0 or below.
 
     On target while the chance of passing target + tolerance stays within the risk. Else lower, so
     that it does; unless what falls short would then need a top-up smaller than the hand can give
-    (`least_top_up_g`): such a top-up lands far above, and it is better to aim at the target, or a
-    third of the tolerance above it, and need none.
+    (`least_top_up_g`), for such a top-up lands further above than a stop on target would.
     """
     careful = min(0.0, tolerance_g - _quantile(risk_pct) * sd_g)
     if careful == 0.0:
         return 0.0
-    aims = (careful, 0.5 * careful, 0.0, HIGHEST_AIM * tolerance_g)
+    aims = (0.0, 0.5 * careful, careful)
     return min(aims, key=lambda aim: _cost(aim, sd_g, tolerance_g, least_top_up_g))
 
 

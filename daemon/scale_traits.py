@@ -14,6 +14,11 @@ from drivers.reading import Reading
 NOISE_MEMORY = 60.0
 """Readings over which the noise is averaged."""
 
+NOISE_G = 0.03
+"""Noise assumed before any is seen: a bench in use, a hand's breath, a fan."""
+
+NO_GRID = (0, 0, 0, 0)
+
 LAG_LIMITS_S = (0.02, 1.2)
 """Between an unfiltered cell and the slowest bench scale; a slower 'step' was a pour."""
 
@@ -30,14 +35,14 @@ class ScaleTraits:
     """
 
     division_g: float = 0.1
-    noise_g: float = 0.03
+    noise_g: float = NOISE_G
     interval_s: float = 0.1
     dead_s: float = 0.05
     lag_s: float = 0.35
     lag_var: float = 0.15**2
     steps: int = 0
     unit_g: float | None = None
-    grid: tuple[int, int, int, int] = (0, 0, 0, 0)
+    grid: tuple[int, int, int, int] = NO_GRID
     changes_var: float | None = None
     """Half the mean square of successive differences at rest, rounding included."""
 
@@ -70,9 +75,8 @@ def with_change(t: ScaleTraits, before: Reading, now: Reading) -> ScaleTraits:
     if unit is None or before.grams is None or now.grams is None:
         return _by_smallest(t, before, now)
     if t.unit_g is None or abs(unit - t.unit_g) > 1e-3 * unit:
-        t = replace(
-            t, unit_g=unit, division_g=unit, noise_g=0.3 * unit, grid=(0, 0, 0, 0), changes_var=None
-        )
+        noise = max(0.3 * unit, NOISE_G)
+        t = replace(t, unit_g=unit, division_g=unit, noise_g=noise, grid=NO_GRID, changes_var=None)
     count = round((now.grams - before.grams) / unit)
     if count == 0:
         return t
@@ -135,23 +139,23 @@ def with_flicker(t: ScaleTraits, b: Block, at_s: float, grams: float) -> tuple[S
     """Learn the noise from readings that flicker about a level, without knowing the level.
 
     Half the mean square of successive differences is the variance of one reading (von Neumann),
-    whatever it slowly does; a block counts only if its mean stayed within a division of the last
-    block's. Less the rounding's d²/12 it is the noise before rounding.
+    whatever it slowly does; a block counts only if its mean stayed where the last block's was.
+    Less the rounding's d²/12 it is the noise before rounding.
     """
     change = grams - b.last_g
     b = replace(b, last_g=grams, sum_g=b.sum_g + grams, squares=b.squares + change**2, n=b.n + 1)
     if b.n < BLOCK_N or at_s - b.from_s < BLOCK_S:
         return t, b
-    mean = b.sum_g / b.n
+    mean, var = b.sum_g / b.n, 0.5 * b.squares / (b.n - 1)
     fresh = Block(at_s, grams, grams, before_g=mean)
-    if b.before_g is None or abs(mean - b.before_g) > t.division_g + t.noise_g:
+    if b.before_g is None or abs(mean - b.before_g) > t.division_g + 3.0 * t.noise_g:
         return t, fresh
-    var = 0.5 * b.squares / (b.n - 1)
-    old = t.changes_var
-    if old is None:
-        old = (0.3 * t.division_g) ** 2 + t.division_g**2 / 12.0
-    gain = min(0.3, b.n / NOISE_MEMORY)
-    var = old + gain * (min(var, 9.0 * old) - old)
+    if t.changes_var is None:
+        old, gain = t.noise_g**2 + t.division_g**2 / 12.0, 0.7
+    else:
+        old, gain = t.changes_var, min(0.3, b.n / NOISE_MEMORY)
+        var = min(var, 9.0 * old)
+    var = old + gain * (var - old)
     noise = sqrt(max(0.0, var - t.division_g**2 / 12.0))
     return replace(t, changes_var=var, noise_g=max(noise, 0.15 * t.division_g)), fresh
 
@@ -169,8 +173,8 @@ def with_step(
     `mean_s`, `var_s2`: mean arrival time of the step and its variance. Two equal stages of lag L
     have a variance L²/2, so L = √(2·variance); their response grows at first by the share x²/2 in x
     stage times, which tells how long before that reading the step began; what the mean is behind
-    that beyond L is pure delay. A step of few divisions tells less. What lasted much longer than the
-    lag known so far was a pour, or a cup set down slowly, and tells nothing.
+    that beyond L is pure delay. A step of few divisions tells less. What lasted much longer than
+    the lag known so far was a pour, or a cup set down slowly, and tells nothing.
     """
     if not (0.0 <= first_share <= 0.7 and var_s2 > 0.0):
         return t

@@ -9,9 +9,10 @@ from dataclasses import dataclass, field, replace
 from math import hypot, sqrt
 
 from daemon import flow as flows
-from daemon import scale_traits
+from daemon import scale_traits, step_response
 from daemon.flow import Flow, Glass
 from daemon.scale_traits import Block, ScaleTraits
+from daemon.step_response import StepSeen
 from drivers.reading import Reading
 
 __all__ = ["ScaleTraits", "Weighing", "interrupted", "is_current", "start", "weigh"]
@@ -23,8 +24,8 @@ GAP_S = 3.0
 """After a longer silence nothing is known of what happened meanwhile."""
 
 ODD, SURPRISE = 4.0, 6.0
-"""Standard deviations off an opening or easing pour beyond which a reading is not believed before the
-next one agrees (a digit can be garbled in a frame that looks legal), and beyond which no pour
+"""Standard deviations off an opening or easing pour beyond which a reading is not believed before
+the next one agrees (a digit can be garbled in a frame that looks legal), and beyond which no pour
 explains it."""
 
 SLOWEST_G_PER_S = 0.4
@@ -50,21 +51,6 @@ class Rest:
 
 
 @dataclass(frozen=True, slots=True)
-class StepSeen:
-    """A load on its way from one rest to another: first reading off, integrals since the last at rest."""
-
-    first_s: float
-    first_g: float
-    from_g: float
-    last_s: float
-    last_g: float
-    low_g: float
-    high_g: float
-    area_gs: float = 0.0
-    moment_gs2: float = 0.0
-
-
-@dataclass(frozen=True, slots=True)
 class Jump:
     """A change no pour makes: the mass and flow before it, when it began and was last fed."""
 
@@ -79,10 +65,10 @@ class Weighing:
     """All that is known of the load after the last reading; grams gross, seconds.
 
     `gross_g`: what the display shows; None before any reading and in overload. `settled_g`: the
-    resting load while `stable`. `mass_g`, `flow_g_per_s`: what is truly on the pan and how it grows,
-    the scale's lag removed, with standard deviations and covariance. `disturbed`: a hand, a spoon, a
-    cup coming or going. `jumps` counts finished disturbances, `shift_g` is what the last one left
-    on the pan that the flow before it does not explain.
+    resting load while `stable`. `mass_g`, `flow_g_per_s`: what is truly on the pan and how it
+    grows, the scale's lag removed, with standard deviations and covariance. `disturbed`: a hand, a
+    spoon, a cup coming or going. `jumps` counts finished disturbances, `shift_g` is what the last
+    one left on the pan that the flow before it does not explain.
     """
 
     at_s: float | None = None
@@ -131,7 +117,12 @@ def is_current(w: Weighing, at_s: float) -> bool:
 
 
 def weigh(w: Weighing, reading: Reading) -> Weighing:
-    """The state after one more reading. An overload or a frame without a weight ends rest and flow."""
+    """The state after one more reading.
+
+    An overload or an unknown unit ends rest and flow; a frame without any weight says nothing.
+    """
+    if reading.text is None and reading.grams is None and not reading.overload:
+        return w
     grams = _grams(w, reading)
     if grams is None:
         return replace(interrupted(w), at_s=reading.at_s)
@@ -153,6 +144,10 @@ def weigh(w: Weighing, reading: Reading) -> Weighing:
 
 
 def _grams(w: Weighing, reading: Reading) -> float | None:
+    """Grams of a frame; None for an overload or an unknown unit.
+
+    A frame without a unit has that of the frames before: some scales leave it out while moving.
+    """
     if reading.overload:
         return None
     if reading.grams is not None:
@@ -227,25 +222,34 @@ def _disturbed(w: Weighing, reading: Reading, ahead: Flow, dt: float) -> Weighin
 
 def _accepted(w: Weighing, reading: Reading, ahead: Flow, dt: float) -> Weighing:
     assert reading.grams is not None and w.gross_g is not None
-    flow = flows.corrected(ahead, reading.grams, _glass(w.scale))
+    at_s, grams = reading.at_s, reading.grams
+    flow = flows.corrected(ahead, grams, _glass(w.scale))
+    scale, block = _known(w, reading, dt)
+    w = replace(w, flow=flow, scale=scale, block=block, step=_step(w, reading), doubt=None)
+    w = _rested(w, reading)
+    return _told(_calmed(replace(w, at_s=at_s, gross_g=grams)))
+
+
+def _known(w: Weighing, reading: Reading, dt: float) -> tuple[ScaleTraits, Block]:
+    """What one more reading tells of the scale: interval, division, noise."""
+    assert reading.grams is not None
     before = Reading(w.at_s or 0.0, None, w.gross_g)
     scale = scale_traits.with_interval(w.scale, dt) if w.doubt is None else w.scale
     scale = scale_traits.with_change(scale, before, reading)
-    block = w.block or Block(reading.at_s, reading.grams, reading.grams)
-    if w.block is not None:
-        scale, block = scale_traits.with_flicker(scale, w.block, reading.at_s, reading.grams)
-    if w.doubt is not None and abs(reading.grams - w.gross_g) > abs(
-        reading.grams - _shown(w.doubt)
-    ):
-        w = _stepped(w, w.doubt)
-    w = replace(w, flow=flow, scale=scale, block=block, doubt=None)
-    w = _rested(_stepped(w, reading), reading)
-    return _told(_calmed(replace(w, at_s=reading.at_s, gross_g=reading.grams)))
+    if w.block is None:
+        return scale, Block(reading.at_s, reading.grams, reading.grams)
+    return scale_traits.with_flicker(scale, w.block, reading.at_s, reading.grams)
 
 
-def _shown(reading: Reading) -> float:
-    assert reading.grams is not None
-    return reading.grams
+def _step(w: Weighing, reading: Reading) -> StepSeen | None:
+    """Follow a change of load; a doubted reading was part of it if this one went on that way."""
+    assert reading.grams is not None and w.gross_g is not None
+    step, doubt = w.step, w.doubt
+    if doubt is not None and doubt.grams is not None:
+        went_on = abs(reading.grams - w.gross_g) > abs(reading.grams - doubt.grams)
+        if went_on:
+            step = step_response.followed(step, w.quiet, w.scale, doubt.at_s, doubt.grams)
+    return step_response.followed(step, w.quiet, w.scale, reading.at_s, reading.grams)
 
 
 def _band_g(t: ScaleTraits) -> float:
@@ -260,80 +264,43 @@ def _band_g(t: ScaleTraits) -> float:
 def _rested(w: Weighing, reading: Reading) -> Weighing:
     """Judge rest over wall time, however many readings that is."""
     assert reading.grams is not None
-    grams, at_s, rest = reading.grams, reading.at_s, w.rest
-    if rest is not None:
-        low, high = min(rest.low_g, grams), max(rest.high_g, grams)
-    if rest is None or reading.declared is False or high - low > _band_g(w.scale):
-        return replace(w, rest=Rest(at_s, grams, grams, grams), stable=False, settled_g=None)
-    n = rest.n + 1
-    if n >= 3 and at_s - rest.from_s >= 0.3 and w.step is None:
-        w = replace(w, quiet=(at_s, rest.mean_g))
-    gain = max(2.0 / (n + 1.0), 0.5 * w.scale.interval_s)
-    rest = replace(
-        rest, low_g=low, high_g=high, mean_g=rest.mean_g + gain * (grams - rest.mean_g), n=n
-    )
-    enough_s = max(REST_S, 1.5 * w.scale.lag_s + w.scale.dead_s, 2.0 * w.scale.interval_s)
-    still = max(STILL_G_PER_S + 0.3 * w.scale.division_g, 2.0 * w.flow_sd_g_per_s)
-    creeps = abs(w.flow_g_per_s) > still
-    stable = at_s - rest.from_s >= enough_s - 1e-9 and not creeps
+    rest = _extended(w, reading)
+    if rest.n == 1:
+        return replace(w, rest=rest, stable=False, settled_g=None)
+    lasted_s, t = reading.at_s - rest.from_s, w.scale
+    enough_s = max(REST_S, 1.5 * t.lag_s + t.dead_s, 2.0 * t.interval_s)
+    still = max(STILL_G_PER_S + 0.3 * t.division_g, 2.0 * w.flow_sd_g_per_s)
+    stable = lasted_s >= enough_s - 1e-9 and abs(w.flow_g_per_s) <= still
+    if rest.n >= 3 and lasted_s >= 0.3 and w.step is None:
+        w = replace(w, quiet=(reading.at_s, rest.mean_g))
     w = replace(w, rest=rest, stable=stable, settled_g=rest.mean_g if stable else None)
-    if not stable or w.flow is None:
-        return w
-    sd = hypot(w.scale.division_g / sqrt(12.0), w.scale.noise_g / sqrt(n))
-    w = replace(w, rested_s=at_s)
-    if at_s - rest.from_s >= w.scale.division_g / SLOWEST_G_PER_S:
-        w = replace(w, flow=flows.pinned(w.flow, rest.mean_g, sd))
-    return w if w.step is None else replace(w, step=None, scale=_taught(w.scale, w.step, grams))
+    return _at_rest(w, rest, reading) if stable else w
 
 
-def _stepped(w: Weighing, reading: Reading) -> Weighing:
-    """Follow a change from one rest to the next; at its end it tells the scale's lag."""
-    assert reading.grams is not None and w.at_s is not None
-    at_s, grams, step = reading.at_s, reading.grams, w.step
-    if step is None:
-        beyond = max(1.5 * w.scale.division_g, 4.0 * w.scale.noise_g)
-        if w.quiet is None or abs(grams - w.quiet[1]) <= beyond:
-            return w
-        last_s, level = w.quiet
-        if at_s - last_s > max(0.3, 4.0 * w.scale.interval_s):
-            return w
-        step = StepSeen(at_s, grams, level, last_s, level, level, level)
-    elif abs(grams - step.from_g) < max(1.5 * w.scale.division_g, 4.0 * w.scale.noise_g):
-        return replace(w, step=None)
-    step = _integrated(step, at_s, grams)
-    return replace(w, step=None if at_s - step.first_s > 6.0 else step)
+def _extended(w: Weighing, reading: Reading) -> Rest:
+    """The rest so far and this reading, or a new one that begins with it."""
+    assert reading.grams is not None
+    grams, rest = reading.grams, w.rest
+    if rest is None or reading.declared is False:
+        return Rest(reading.at_s, grams, grams, grams)
+    low, high = min(rest.low_g, grams), max(rest.high_g, grams)
+    if high - low > _band_g(w.scale):
+        return Rest(reading.at_s, grams, grams, grams)
+    # Later readings count more: the first ones may still have been on their way.
+    n = rest.n + 1
+    gain = max(2.0 / (n + 1.0), 0.5 * w.scale.interval_s)
+    return Rest(rest.from_s, low, high, rest.mean_g + gain * (grams - rest.mean_g), n)
 
 
-def _integrated(step: StepSeen, at_s: float, grams: float) -> StepSeen:
-    dt = at_s - step.last_s
-    y0, y1 = step.last_g - step.from_g, grams - step.from_g
-    t0, t1 = step.last_s - step.first_s, at_s - step.first_s
-    return replace(
-        step,
-        last_s=at_s,
-        last_g=grams,
-        low_g=min(step.low_g, grams),
-        high_g=max(step.high_g, grams),
-        area_gs=step.area_gs + 0.5 * dt * (y0 + y1),
-        moment_gs2=step.moment_gs2 + dt * (t0 * (2.0 * y0 + y1) + t1 * (y0 + 2.0 * y1)) / 6.0,
-    )
-
-
-def _taught(t: ScaleTraits, step: StepSeen, grams: float) -> ScaleTraits:
-    """Mean and variance of the response of one step, if it was large and went straight there.
-
-    With y the response from 0 to 1 and time counted from the first reading off, the mean arrival is
-    T - ∫y dt and the mean square T² - 2∫t·y dt, T being any instant after which y stays 1.
-    """
-    size = grams - step.from_g
-    beyond = step.high_g - step.low_g - abs(size)
-    if abs(size) < max(2.0, 6.0 * t.division_g) or beyond > 0.04 * abs(size) + 2.0 * t.division_g:
-        return t
-    length = step.last_s - step.first_s
-    mean = length - step.area_gs / size
-    square = length * length - 2.0 * step.moment_gs2 / size
-    share = (step.first_g - step.from_g) / size
-    return scale_traits.with_step(t, size, share, mean, square - mean * mean)
+def _at_rest(w: Weighing, rest: Rest, reading: Reading) -> Weighing:
+    """What a rest tells: the level to the filter, and the lag of the step that led to it."""
+    assert reading.grams is not None and w.flow is not None
+    t, flow = w.scale, w.flow
+    if reading.at_s - rest.from_s >= t.division_g / SLOWEST_G_PER_S:
+        sd = hypot(t.division_g / sqrt(12.0), t.noise_g / sqrt(rest.n))
+        flow = flows.pinned(flow, rest.mean_g, sd)
+    scale = t if w.step is None else step_response.taught(t, w.step, reading.grams)
+    return replace(w, rested_s=reading.at_s, flow=flow, scale=scale, step=None)
 
 
 def _calmed(w: Weighing) -> Weighing:

@@ -1,0 +1,179 @@
+"""How a pour will go on: its mass and flow at an instant, its landing, and when a cue falls due.
+
+Owns what is expected of a pour in each of its stages. Knows nothing of news, rest or what a landing
+teaches.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import hypot, sqrt
+
+from daemon import hand as hands
+from daemon import landing
+from daemon.hand import Grip, Hand
+from daemon.landing import Stream
+from daemon.pour_state import OPEN_S, Cue, Pour, Stage
+from daemon.view import Zone
+from daemon.weighing import Weighing
+
+FIRST_LOOK_S = 0.3
+"""Seconds of a new bottle's dump that a scale must have shown, beside its lag, to know its flow."""
+
+SMALL_DUMP = 0.15
+"""A dump of less than this share of the target is not worth its cue: straight to the trickle."""
+
+STEADY = 0.08
+"""How far a trickle wanders from its own mean, as a share."""
+
+DUMPLIKE, LEAST_DUMP_G_PER_S = 3.0, 10.0
+"""So many usual trickles, and at least so much, is a dump even where none was asked for."""
+
+
+def grip(p: Pour, w: Weighing, hand: Hand) -> Grip:
+    """How this hand pours this part's bottle on this scale."""
+    return hands.grip(hand, p.goal.part, w.scale.total_lag_s)
+
+
+def stops_at_start(p: Pour, w: Weighing, g: Grip) -> tuple[float | None, float | None]:
+    """Coarse and fine as readings, before anything flows; coarse None: straight to the trickle.
+
+    Two stages need room for easing off, and a dump that the scale has shown before that.
+    """
+    target = p.goal.target_g
+    if p.goal.coarse is not None and p.goal.fine is not None:
+        return p.goal.coarse * target, p.goal.fine * target
+    whole = target - p.already_g
+    dump = g.bottle.planned_dump_g_per_s(whole)
+    look_s = FIRST_LOOK_S if g.bottle.dumps == 0 else 0.0
+    unseen = dump * (w.scale.total_lag_s + w.scale.interval_s + look_s)
+    fine = _fine_mark_g(p, w, g, g.trickle_g_per_s)
+    if whole - landing.ease_room_g(g, w.scale, dump) < max(unseen, SMALL_DUMP * whole):
+        return None, fine
+    return _coarse_mark_g(p, w, g, dump), fine
+
+
+def stream(p: Pour, w: Weighing, g: Grip, at_s: float) -> Stream:
+    """Mass and flow of the part at `at_s`; a flow is expected to be like this bottle's others."""
+    assert w.mass_g is not None and w.at_s is not None
+    flow = p.sign * w.flow_g_per_s
+    mass = p.part_g(w.mass_g) - p.foreign_g
+    s = Stream(mass, flow, w.mass_sd_g**2, w.mass_flow_cov, w.flow_sd_g_per_s**2)
+    if is_easing(p, w, g, at_s):
+        return _easing_stream(p, s, w, g, at_s)
+    return landing.later(_averaged(p, _as_usual(p, s, g), w), at_s - w.at_s)
+
+
+def _as_usual(p: Pour, s: Stream, g: Grip) -> Stream:
+    """A dump or a trickle is expected to be like this bottle's others."""
+    b = g.bottle
+    if p.zone is Zone.DUMP:
+        if s.flow_g_per_s < 0.15 * b.dump_g_per_s:
+            return s
+        usual = 0.4 if b.dumps > 0 else 1.2
+        return landing.expecting(s, b.dump_g_per_s, b.dump_g_per_s * usual)
+    if b.pours == 0 or s.flow_g_per_s < 0.3 * b.trickle_g_per_s:
+        return s
+    usual = max(0.3, 2.0 * b.trickle_scatter)
+    return landing.expecting(s, b.trickle_g_per_s, b.trickle_g_per_s * usual)
+
+
+def _averaged(p: Pour, s: Stream, w: Weighing) -> Stream:
+    """A trickle that has run for a while is known by its mean as well as by its last moments."""
+    e = p.ease_cue
+    if e is None or w.at_s is None or p.stage is not Stage.POURING or w.at_s - e.at_s < 0.6:
+        return s
+    ran_s = w.at_s - e.at_s
+    mean = (s.mass_g - e.mass_g) / ran_s
+    unsure = hypot(STEADY * mean, (0.3 * w.scale.division_g + 0.03) / ran_s)
+    return landing.expecting(s, mean, unsure) if mean > 0.05 else s
+
+
+def is_easing(p: Pour, w: Weighing, g: Grip, at_s: float) -> bool:
+    """The coarse cue was given, and the reading cannot yet show that the pour has eased."""
+    if p.coarse_cue is None or p.stage is not Stage.POURING:
+        return False
+    return at_s - p.coarse_cue.at_s < landing.ease_end_s(g) + w.scale.total_lag_s
+
+
+def _easing_stream(p: Pour, s: Stream, w: Weighing, g: Grip, at_s: float) -> Stream:
+    """Mass and flow while the hand eases off: what the scale has surely seen, and the usual easing.
+
+    The reading shows the mass of a lag ago; what came since is reckoned from how this hand eases,
+    not from the dump's flow, which the filter goes on believing in for as long. Doubt about the
+    easing is no reason to stop at once: the readings to come will settle it in time.
+    """
+    c = p.coarse_cue
+    assert c is not None and w.at_s is not None
+    dump, trickle, ease = p.dumped_g_per_s, g.trickle_g_per_s, g.bottle.ease_lead_s
+    lag = w.scale.total_lag_s
+    seen_s, now_s = w.at_s - lag - c.at_s, at_s - c.at_s
+    seen_g = s.mass_g - s.flow_g_per_s * lag
+    mass = seen_g + landing.easing_g(dump, trickle, ease, seen_s, now_s)
+    flow = landing.easing_g(dump, trickle, ease, now_s, now_s + g.lead_s) / g.lead_s
+    return Stream(mass, flow, 0.0, 0.0, 0.0)
+
+
+def _coarse_mark_g(p: Pour, w: Weighing, g: Grip, flow: float) -> float:
+    """The reading at which to ease off from this flow."""
+    behind = landing.ease_room_g(g, w.scale, flow) + w.scale.total_lag_s * flow
+    return max(0.0, p.goal.target_g - behind)
+
+
+def _fine_mark_g(p: Pour, w: Weighing, g: Grip, flow: float) -> float:
+    """The reading at which to stop this flow."""
+    return max(0.0, p.goal.target_g - g.run_on_g(flow) - w.scale.total_lag_s * flow)
+
+
+def coarse_in_g(p: Pour, w: Weighing, g: Grip, s: Stream) -> float:
+    """Grams still to come before the coarse cue; 0 or below: it is due."""
+    room = landing.ease_room_g(g, w.scale, max(0.0, s.flow_g_per_s))
+    return p.goal.target_g - room - sqrt(s.mass_var) - s.mass_g
+
+
+def expects_coarse(p: Pour, g: Grip) -> bool:
+    """Whether the coarse cue is still to come: two stages, or a dump where none was asked for."""
+    if p.coarse_cue is not None or p.stage is not Stage.POURING:
+        return False
+    dumplike = max(DUMPLIKE * g.trickle_g_per_s, LEAST_DUMP_G_PER_S)
+    return p.stops_g[0] is not None or p.top_g_per_s > dumplike
+
+
+def foreseen(p: Pour, w: Weighing, g: Grip, at_s: float) -> Pour:
+    """Predicted landing, stops, and the instant at which the next cue falls due."""
+    s = stream(p, w, g, at_s)
+    flow = max(0.0, s.flow_g_per_s)
+    lands = landing.landing_g(s, g)
+    p = replace(p, landing_g=lands, due_s=None, to_stop_s=None)
+    if p.goal.fine is not None or not p.pouring or flow < 0.1:
+        return p
+    if expects_coarse(p, g):
+        due_s = at_s + max(0.0, coarse_in_g(p, w, g, s)) / flow
+        two_stages = p.stops_g[0] is not None
+        mark = _coarse_mark_g(p, w, g, flow) if two_stages else None
+        return replace(p, stops_g=(mark, p.stops_g[1]), due_s=due_s)
+    aim = p.goal.target_g + (0.0 if is_easing(p, w, g, at_s) else _aim_error_g(p, w, g, s))
+    fine_in_s = max(0.0, aim - lands) / flow
+    marks = (p.stops_g[0], _fine_mark_g(p, w, g, flow))
+    return replace(p, stops_g=marks, due_s=at_s + fine_in_s, to_stop_s=fine_in_s)
+
+
+def _aim_error_g(p: Pour, w: Weighing, g: Grip, s: Stream) -> float:
+    sd = landing.landing_sd_g(s, g, w.scale)
+    least = landing.least_top_up_g(g, w.scale)
+    return landing.aim_error_g(sd, p.goal.tolerance_g, p.goal.risk_pct, least)
+
+
+def noted(p: Pour, w: Weighing, g: Grip) -> Pour:
+    """The pour with its fastest flow, and with mass and flow once it should be a trickle."""
+    if w.at_s is None or p.stage is not Stage.POURING:
+        return p
+    calm = w.flow is not None and w.flow.calm_odds > 0.5
+    sure = p.sign * w.flow_g_per_s - 2.0 * w.flow_sd_g_per_s
+    p = replace(p, top_g_per_s=sure) if calm and sure > p.top_g_per_s else p
+    if p.zone is Zone.DUMP or p.ease_cue is not None or is_easing(p, w, g, w.at_s):
+        return p
+    if p.coarse_cue is None and w.at_s - (p.flows_at_s or w.at_s) < OPEN_S + w.scale.total_lag_s:
+        return p
+    s = stream(p, w, g, w.at_s)
+    return replace(p, ease_cue=Cue(w.at_s, s.mass_g, s.flow_g_per_s))
