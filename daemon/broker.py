@@ -10,7 +10,6 @@ import asyncio
 import contextlib
 import random
 import secrets
-import time
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Protocol
@@ -21,6 +20,7 @@ from daemon import topics
 from daemon.broker_access import Endpoint
 from daemon.broker_client import LinkClient, RefusedError, new_client, reach, sentence
 from daemon.broker_outbox import Outbox, Post
+from daemon.clock import wall_s
 from daemon.messages import Done, EventMessage, Status, rfc3339, to_json
 from daemon.view import BenchView
 
@@ -73,7 +73,7 @@ class BrokerLink:
         last_acked: int,
         on_do: Callable[[bytes], None],
         inputs: Mapping[str, Callable[[bytes], None]] | None = None,
-        wall: Callable[[], float] = time.time,
+        wall: Callable[[], float] = wall_s,
     ) -> None:
         """Make a link that `run` brings up.
 

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from daemon.cli_order_plan import sheet
+from daemon.clock import today
 from daemon.commander import plain_recipe
 from recipes.order_loader import SAMPLE_ORDERS_DIR, OrderFile, load_order
 from recipes.plan import batch_sizes, plan
@@ -25,9 +26,9 @@ def found_order(name: str, folders: list[Path]) -> OrderFile:
     return load_order(path, folders)
 
 
-def order_told(file: OrderFile, today: datetime.date) -> dict[str, Any]:
+def order_told(file: OrderFile, day: datetime.date) -> dict[str, Any]:
     """The order as the command `plan` takes it: the file, what was promised, the batches."""
-    planned = plan(file.order, file.recipe, today=today)
+    planned = plan(file.order, file.recipe, today=day)
     return {
         "name": file.order.name,
         "pieces": file.order.pieces,
@@ -45,8 +46,7 @@ def start(args: argparse.Namespace) -> int:
 
     config = settings(args)
     file = found_order(args.file, [config.recipes_dir])
-    today = datetime.datetime.now(datetime.UTC).date()
-    told = order_told(file, today)
+    told = order_told(file, today())
     do = {"do": "plan", "resolved": plain_recipe(file.recipe), "order": told}
     answer = tell(config.store_dir, do, "order", begins=True)
     if not answer.ok:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import time
 from dataclasses import dataclass
+from datetime import UTC, date, datetime
 from enum import StrEnum
 from pathlib import Path
 from typing import Protocol
@@ -56,6 +57,16 @@ class Clock:
             return _BOOT_ID.read_text(encoding="ascii").strip()
         except OSError:
             return ""
+
+
+def wall_s() -> float:
+    """Seconds since the epoch by the machine's wall clock."""
+    return time.time()
+
+
+def today() -> date:
+    """The day it is in UTC by the machine's wall clock."""
+    return datetime.now(UTC).date()
 
 
 class HandClock:
