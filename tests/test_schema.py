@@ -117,10 +117,13 @@ def test_every_reference_leads_somewhere(document: dict[str, Any]) -> None:
             return [ref for inner in value for ref in references(inner)]
         return []
 
-    for reference in references(document):
+    found = references(document)
+    for reference in found:
         place = document
         for step in reference.removeprefix("#/").split("/"):
+            assert step in place, reference
             place = place[step]
+    assert found
 
 
 @pytest.mark.parametrize(
