@@ -16,11 +16,6 @@ from recipes.model import Recipe
 
 FINE_BELOW_G = 1.0
 """A part smaller than this is weighed on the finer of the two pretend scales."""
-FILL_S = 4.0
-"""The pretend molds are filled, or put into the tank, in so little: nobody waits for a demo."""
-COMBINE_S = 4.0
-LOOKS_AGAIN_S = 2.0
-"""After an answer they look at the screen again; what still waits is answered once more."""
 MOST_CORRECTIONS = 2
 LITTLE_S = 1.5
 """Who would have to stop dumping after so short a time trickles from the start."""
@@ -30,6 +25,22 @@ TAKE_OFF = "Take what is on the pan off"
 """How the screen begins when the pan has to be bare before the next cup."""
 BY_HAND = ("stirred", "cavities filled", "molds in the tank")
 """What they say they have done once it is due; what comes hours later is not in the play."""
+
+
+@dataclass(frozen=True, slots=True)
+class Manner:
+    """How long somebody takes for what they do by eye, in seconds.
+
+    The pretend molds are filled, or put into the tank, in a few seconds: nobody waits for a demo.
+    """
+
+    decide_s: float = 1.5
+    put_s: float = 1.2
+    lift_s: float = 1.0
+    fill_s: float = 4.0
+    combine_s: float = 4.0
+    look_s: float = 2.0
+    """After an answer they look at the screen again; what still waits is answered once more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,10 +112,23 @@ class Caster(SimPerson):
     and takes `commands` away.
     """
 
-    def __init__(self, world: World, recipe: Recipe, truth: PersonTruth, rng: Random) -> None:
-        """Stand before an empty pan with everything that the recipe needs."""
-        super().__init__(truth, bottles_for(recipe, world.scale.truth.division_g), 0.0, rng)
+    def __init__(
+        self,
+        world: World,
+        recipe: Recipe,
+        truth: PersonTruth,
+        rng: Random,
+        manner: Manner = Manner(),
+        bottles: tuple[PartTruth, ...] = (),
+    ) -> None:
+        """Stand before an empty pan with everything that the recipe needs.
+
+        `bottles` are those that suit the recipe, unless some are given.
+        """
+        bottles = bottles or bottles_for(recipe, world.scale.truth.division_g)
+        super().__init__(truth, bottles, 0.0, rng)
         self.world = world
+        self.manner = manner
         self.sight = Sight("idle")
         self._loss = recipe.method == "loss"
         self._own_cups = self._loss or recipe.cup.one_per_part
@@ -152,11 +176,11 @@ class Caster(SimPerson):
         if self._pours and not self._may_pour:
             self.plan(now_s + self.reaction_s(), "stop")
         elif step == "decide" or self.sight.needs == "combined":
-            self.plan(now_s + 1.5, "answer")
+            self.plan(now_s + self.manner.decide_s, "answer")
         elif step == "stir" and self._on_pan is not None:
             self.plan(now_s + self.truth.stir_s, "stirred")
         elif step in ("cup", "idle") and self.sight.calls_for_mark:
-            self.plan(now_s + FILL_S, "mark")
+            self.plan(now_s + self.manner.fill_s, "mark")
         elif step == "cup":
             self._think_of_cup(now_s)
         elif step == "pour" and not self._pours and self._on_pan is not None:
@@ -172,9 +196,9 @@ class Caster(SimPerson):
 
     def _think_of_cup(self, now_s: float) -> None:
         if self._on_pan is None and not self.sight.take_off:
-            self.plan(now_s + 1.2, "put")
+            self.plan(now_s + self.manner.put_s, "put")
         elif self._on_pan is not None and (self.sight.take_off or self._unseen(now_s)):
-            self.plan(now_s + 1.0, "lift")
+            self.plan(now_s + self.manner.lift_s, "lift")
 
     def _unseen(self, now_s: float) -> bool:
         return now_s - self._put_s > UNSEEN_S
@@ -247,13 +271,13 @@ class Caster(SimPerson):
         sight = self.sight
         if sight.needs == "combined":
             self._lift(world, now_s)
-            self.plan(now_s + COMBINE_S, "mark")
+            self.plan(now_s + self.manner.combine_s, "mark")
             return
         if sight.needs == "accept or correct":
             self.commands.append((now_s, {"do": "correct" if self._corrects() else "accept"}))
         elif sight.needs == "confirm":
             self.commands.append((now_s, {"do": "confirm"}))
-        self.plan(now_s + LOOKS_AGAIN_S, "look")
+        self.plan(now_s + self.manner.look_s, "look")
 
     def _corrects(self) -> bool:
         """Nobody makes a batch larger for a drop of dye, or again and again."""
@@ -277,12 +301,12 @@ class Caster(SimPerson):
             self.commands.append((now_s, {"do": "next"}))
         self._lift(world, now_s)
         self._aside_g.clear()
-        self.plan(now_s + LOOKS_AGAIN_S, "look")
+        self.plan(now_s + self.manner.look_s, "look")
 
     def _mark(self, world: World, now_s: float) -> None:
         if self.sight.calls_for_mark or self.sight.needs == "combined":
             self.commands.append((now_s, {"do": "next"}))
-        self.plan(now_s + LOOKS_AGAIN_S, "look")
+        self.plan(now_s + self.manner.look_s, "look")
 
     def _look(self, world: World, now_s: float) -> None:
         """Nothing but another look."""
