@@ -1,0 +1,266 @@
+"""One hypothesis made into a profile, and tried on the stream that it came from.
+
+Owns the way from a framing and a number to a profile that reads every mark as it was shown. Does
+not know the other hypotheses.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from decimal import Decimal
+from itertools import count
+
+from drivers.decoder import Decoder
+from drivers.learn_check import Check, find_check
+from drivers.learn_compose import Composer, NotComposedError
+from drivers.learn_course import Course
+from drivers.learn_draft import Draft
+from drivers.learn_frames import Cut, Framing
+from drivers.learn_layout import NUMBER, Layout, layout_of
+from drivers.learn_marks import Shown
+from drivers.learn_numbers import Found
+from drivers.learn_rest import add_remnants
+from drivers.learn_strict import Strict, strict_field
+from drivers.reading import Reading
+from drivers.scale_profile import Profile, ProfileError, parse_profile
+
+_PERIOD_S = 0.1
+_MOST_STATES = 8
+_PER_LETTER = 0.002
+"""What a letter of the profile counts against it: the shorter account is the likelier."""
+_LEAST_BRIDGED = 2
+_WRONG = 0.2
+"""Lines in a mark that may say something else than was shown: people look up a moment late."""
+
+
+class NotBuiltError(Exception):
+    """This hypothesis does not hold; the text says why."""
+
+
+@dataclass(slots=True)
+class Built:
+    """A hypothesis that holds."""
+
+    draft: Draft
+    profile: Profile
+    found: Found
+    framing: Framing
+    composer: Composer
+    share: float
+    """The part of the stream that it explains."""
+    readings: list[tuple[int, str]]
+    """Offset and text of every weight that it reads in the stream."""
+    check: Check | None = None
+
+    @property
+    def score(self) -> float:
+        """How well it explains the stream, less what has to be said for that."""
+        return 4 * self.share + self.framing.likely - _PER_LETTER * self.draft.size
+
+
+@dataclass(slots=True)
+class _Rows:
+    """The frames with a weight, in order."""
+
+    cuts: list[Cut]
+    values: list[Decimal]
+    marks: list[int]
+    void: dict[int, str] = field(default_factory=dict)
+
+
+def build(data: bytes, framing: Framing, found: Found, shown: Sequence[Shown]) -> Built:
+    """The profile of this hypothesis; raises NotBuiltError where it does not hold."""
+    rows, rest = _rows(framing, found, shown)
+    course = _course(rows, shown)
+    frames = list(dict.fromkeys(framing.start + c.body + framing.end for c in rows.cuts))
+    check, tail = _check(frames, framing)
+    checked = check.width + len(tail) if check else 0
+    bodies = [cut.body for cut in rows.cuts]
+    layout = layout_of(found.place, bodies, checked)
+    course = replace(course, doubtful=_doubtful(layout, course, rows))
+    found, layout, strict = _strict(found, layout, bodies, checked)
+    draft = Draft(start=framing.start, end=framing.end)
+    composer = Composer(
+        draft=draft,
+        layout=layout,
+        course=course,
+        strict=strict,
+        writing=found.writing,
+        units=[mark.unit for mark in shown],
+        turned=found.turned,
+        check=check,
+        tail=tail,
+        reach=rows.void,
+        always=_always(framing, rows, rest, course),
+    )
+    try:
+        composer.compose()
+    except NotComposedError as error:
+        raise NotBuiltError(str(error)) from error
+    add_remnants(draft, [cut.body for cut, _ in rest], [says for _, says in rest])
+    _finish(draft, composer, shown)
+    return _tried(data, framing, found, composer, check, shown)
+
+
+def _rows(
+    framing: Framing, found: Found, shown: Sequence[Shown]
+) -> tuple[_Rows, list[tuple[Cut, str]]]:
+    rows, rest = _Rows([], [], []), []
+    wrong = 0
+    for cut in framing.cuts:
+        mark = _mark_of(cut, shown)
+        value = found.values.get(cut.body)
+        wanted = shown[mark].value if mark >= 0 else None
+        if value is None:
+            says = "status" if mark < 0 else "other" if wanted is not None else shown[mark].reach
+            rest.append((cut, says or "status"))
+            continue
+        if mark >= 0 and wanted is None:
+            rows.void[len(rows.cuts)] = shown[mark].reach or "status"
+        right = wanted is not None and abs(value) == abs(wanted)
+        wrong += wanted is not None and not right
+        rows.cuts.append(cut)
+        rows.values.append(value)
+        rows.marks.append(mark if right else -1)
+    if wrong > _WRONG * sum(mark >= 0 for mark in rows.marks):
+        raise NotBuiltError("many lines do not say what was shown while they came")
+    return rows, rest
+
+
+def _always(
+    framing: Framing, rows: _Rows, rest: Sequence[tuple[Cut, str]], course: Course
+) -> tuple[str, ...]:
+    """`stable`, where the scale sends a weight only while it rests, and other lines meanwhile."""
+    other = [cut.begin for cut, says in rest if says == "status"]
+    if any(course.moves) or not course.is_live or any(says == "other" for _, says in rest):
+        return ()
+    bridged = 0
+    for begin, _ in course.runs[1:]:
+        between = rows.cuts[begin - 1].end, rows.cuts[begin].begin
+        if any(between[0] <= at < between[1] for at in other):
+            bridged += 1
+        elif begin not in course.tares:
+            return ()
+    return ("stable",) if bridged >= _LEAST_BRIDGED else ()
+
+
+def _mark_of(cut: Cut, shown: Sequence[Shown]) -> int:
+    return next(
+        (n for n, mark in enumerate(shown) if mark.begin <= cut.begin and cut.end <= mark.end), -1
+    )
+
+
+def _course(rows: _Rows, shown: Sequence[Shown]) -> Course:
+    return Course(
+        tuple(rows.values),
+        tuple(rows.marks),
+        tuple(mark.value if mark.value is not None else Decimal(0) for mark in shown),
+    )
+
+
+def _check(frames: list[bytes], framing: Framing) -> tuple[Check | None, bytes]:
+    """The check of these frames, and the bytes of the body behind it."""
+    check = find_check(frames)
+    if check is None or check.tail < len(framing.end):
+        return None, b""
+    tails = {frame[len(frame) - check.tail : len(frame) - len(framing.end)] for frame in frames}
+    if len(tails) != 1:
+        return None, b""
+    return check, tails.pop()
+
+
+def _doubtful(layout: Layout, course: Course, rows: _Rows) -> frozenset[int]:
+    """Rows with a mark that is seen at rest only, never in a mark, and not since a tare."""
+    doubtful = set(rows.void)
+    for key, column in layout.states.items():
+        seen = set(column) - {None}
+        if key == NUMBER or not 1 < len(seen) <= _MOST_STATES:
+            continue
+        known = {column[n] for n, mark in enumerate(course.marks) if mark >= 0}
+        known |= set(course.tared(column))
+        for state in seen - known:
+            mine = [n for n, one in enumerate(column) if one == state]
+            if all(course.rests[n] for n in mine):
+                doubtful.update(mine)
+    return frozenset(doubtful)
+
+
+def _strict(
+    found: Found, layout: Layout, bodies: Sequence[bytes], checked: int
+) -> tuple[Found, Layout, Strict]:
+    """The strict field of the number, with as much of its padding as one field can hold."""
+    values = [found.values[body] for body in bodies]
+    for narrower in found.narrower():
+        if any(narrower.read(body) != found.values[body] for body in bodies):
+            break
+        layout = layout_of(narrower.place, bodies, checked)
+        raws = [raw for raw in layout.states[NUMBER] if raw is not None]
+        one_width = len({len(raw) for raw in raws}) == 1
+        strict = strict_field(found.writing, raws, values, one_width=one_width)
+        if strict is not None:
+            return replace(found, place=narrower.place), layout, strict
+    raise NotBuiltError("the number is written in more than one way")
+
+
+def _finish(draft: Draft, composer: Composer, shown: Sequence[Shown]) -> None:
+    if "unit" not in composer.told:
+        units = {mark.unit for mark in shown if mark.text is not None}
+        if len(units) > 1:
+            raise NotBuiltError("different units were shown, and nothing in the lines names them")
+        draft.unit = units.pop() if units else None
+        draft.notes["unit"] = "as was shown; the lines name none"
+    open_front = bool(re.match(r"\{(number|any)\d*:\d+-", draft.forms[0].layout))
+    if not draft.start and open_front:
+        draft.first = "drop"
+    if not draft.start and not draft.end:
+        raise NotBuiltError("nothing in the lines says where one begins or ends")
+
+
+def _tried(
+    data: bytes,
+    framing: Framing,
+    found: Found,
+    composer: Composer,
+    check: Check | None,
+    shown: Sequence[Shown],
+) -> Built:
+    """Read the stream with the profile: every mark must come out as it was shown."""
+    draft = composer.draft
+    try:
+        profile = parse_profile(draft.toml())
+    except ProfileError as error:
+        raise NotBuiltError(str(error)) from error
+    decoder = Decoder(profile, carry_unit=False)
+    ticks = count()
+    pairs = decoder.step(data, lambda: next(ticks) * _PERIOD_S)
+    readings = [item for _, item in pairs if isinstance(item, Reading)]
+    for mark in shown:
+        _agrees(mark, [r for r in readings if mark.begin < r.offset <= mark.end])
+    good = sum(frame.end - frame.begin for frame, _ in pairs if frame.parsed)
+    return Built(
+        draft,
+        profile,
+        found,
+        framing,
+        composer,
+        good / max(1, len(data)),
+        [(r.offset, r.text) for r in readings if r.text is not None],
+        check,
+    )
+
+
+def _agrees(mark: Shown, readings: Sequence[Reading]) -> None:
+    weights = [r for r in readings if r.text is not None]
+    if mark.value is None:
+        if any(r.trusted for r in weights):
+            raise NotBuiltError(f"a weight is read while the display showed {mark.words}")
+        return
+    right = [r for r in weights if Decimal(r.text or "0") == mark.value]
+    if not right or len(weights) - len(right) > _WRONG * len(weights):
+        raise NotBuiltError(f"{mark.words} is not what the lines say")
+    if any(r.trusted and r not in right for r in weights):
+        raise NotBuiltError(f"another weight than {mark.words} would be believed")
+    if mark.unit and any(r.unit not in (mark.unit, None) for r in right):
+        raise NotBuiltError(f"the lines name another unit than {mark.unit}")

@@ -1,0 +1,244 @@
+"""Where in the frames the weight may stand, and how written: every way that gives what was shown.
+
+Owns the search over places and writings and how well each explains all frames. Does not know what
+the other bytes mean.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from decimal import Decimal
+
+from drivers.learn_writing import Code, Place, Writing, scale_of, tokens
+
+_RUN = re.compile(rb"[0-9](?:[^A-Za-z0-9 +()\x00-\x1f-]{0,3}[0-9])*")
+_PADS = b" 0+-*_#"
+_FILLERS = "*_#"
+_WIDEST = 14
+_BINARY: tuple[tuple[Code, int], ...] = tuple(
+    (code, width)
+    for width in (4, 3, 2)
+    for code in ("int-le", "int-be", "uint-le", "uint-be", "bcd-le", "bcd-be")
+)
+_HEX_WIDTHS = (8, 7, 6, 5, 4, 3)
+_WILD = 1.2
+"""A column belongs to a number if it makes the weight's way at most so much longer."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """What was shown while frames came, and the frame that came most often meanwhile."""
+
+    value: Decimal
+    body: bytes
+
+
+@dataclass(slots=True)
+class Found:
+    """One place and writing that give what was shown in every mark."""
+
+    place: Place
+    writing: Writing
+    values: dict[bytes, Decimal] = field(default_factory=dict)
+    """The value in each distinct body that has one there."""
+    turned: bool = False
+    """The number has no sign of its own, although a negative weight was shown."""
+
+    def read(self, body: bytes) -> Decimal | None:
+        """The number in this body; None where it has none there."""
+        span = self.place.span(body)
+        return None if span is None else self.writing.read(body[span[0] : span[1]])
+
+    def narrower(self) -> Iterator[Found]:
+        """This one, then with ever less of the padding before its digits."""
+        place, backwards = self.place, self.writing.reversed
+        for less in range(_WIDEST):
+            if place.kind == "token" or self.writing.code != "text":
+                yield self
+                return
+            step = -less if place.kind == "right" else less
+            a, b = (place.a, place.b - step) if backwards else (place.a + step, place.b)
+            yield replace(self, place=Place(place.kind, a, b))
+
+    def way(self, bodies: Iterable[bytes]) -> list[Decimal]:
+        """The values in the order of the frames."""
+        return [value for body in bodies if (value := self.values.get(body)) is not None]
+
+
+def search(bodies: Sequence[bytes], marks: Sequence[Mark]) -> list[Found]:
+    """Every place and writing that gives each mark's value in its body, written out in full.
+
+    Digits come first; only where they say nothing are bytes taken for binary numbers.
+    """
+    found = _explored(bodies, marks, _in_text(marks))
+    if not found:
+        found = _explored(bodies, marks, [*_in_hex(marks), *_in_binary(marks)])
+    return found
+
+
+def explored(bodies: Sequence[bytes], marks: Sequence[Mark], found: Iterable[Found]) -> list[Found]:
+    """Those of `found` that give every mark's value, with the values of all bodies."""
+    return _explored(bodies, marks, found)
+
+
+def _explored(bodies: Sequence[bytes], marks: Sequence[Mark], found: Iterable[Found]) -> list[Found]:
+    distinct = list(dict.fromkeys(bodies))
+    fitting: dict[tuple[object, ...], list[Found]] = {}
+    for one in found:
+        if not _fits(one, marks):
+            continue
+        one.values = {b: value for b in distinct if (value := one.read(b)) is not None}
+        fitting.setdefault((_fixed_edge(one), one.writing), []).append(one)
+    return [_widest(bodies, family) for family in fitting.values()]
+
+
+def _fixed_edge(found: Found) -> tuple[object, ...]:
+    """What stays when a place takes in more padding: the edge at the last digit."""
+    place = found.place
+    if place.kind == "token":
+        return (place,)
+    return (place.kind, place.a if found.writing.reversed else place.b)
+
+
+def _fits(found: Found, marks: Sequence[Mark]) -> bool:
+    """Whether every mark reads as it was shown, apart from a minus that stands elsewhere."""
+    for mark in marks:
+        value = found.read(mark.body)
+        if value is None or abs(value) != abs(mark.value):
+            return False
+        if value < 0 < mark.value:
+            return False
+        found.turned = found.turned or mark.value < 0 < value
+    return True
+
+
+def _widest(bodies: Sequence[bytes], family: list[Found]) -> Found:
+    """The one with the most columns that can belong to the number."""
+    best = family[0]
+    for wider in family[1:]:
+        if len(wider.values) > len(best.values) or (
+            len(wider.values) == len(best.values) and _as_calm(bodies, wider, best)
+        ):
+            best = wider
+    return best
+
+
+def _as_calm(bodies: Sequence[bytes], wider: Found, best: Found) -> bool:
+    """Whether the columns that `wider` takes in make no wild jumps; a minus makes none."""
+    ways = [[abs(value) for value in found.way(bodies)] for found in (wider, best)]
+    return ways[0] == ways[1] or length(ways[0]) <= _WILD * float(length(ways[1]))
+
+
+def length(way: Sequence[Decimal]) -> Decimal:
+    """How far the weight went on this way, up and down."""
+    return sum((abs(b - a) for a, b in zip(way, way[1:], strict=False)), Decimal(0))
+
+
+# -- digits ----------------------------------------------------------------------------------
+
+
+def richest(marks: Sequence[Mark]) -> Mark:
+    """The mark whose digits say most."""
+    return max(marks, key=lambda mark: len(str(abs(mark.value)).strip("0.")))
+
+
+def _in_text(marks: Sequence[Mark]) -> Iterator[Found]:
+    base = richest(marks)
+    fillers = [""] + [char for char in _FILLERS if any(char.encode() in m.body for m in marks)]
+    for begin, end, writing in _cores(base):
+        for filler in fillers:
+            filled = replace(writing, group=writing.group + filler)
+            yield from _places(base.body, begin, end, filled)
+
+
+def _cores(base: Mark) -> Iterator[tuple[int, int, Writing]]:
+    """The bare digits of the value in its body, read forwards and backwards."""
+    size = len(base.body)
+    for backwards in (False, True):
+        line = base.body[::-1] if backwards else base.body
+        for run in _RUN.finditer(line):
+            for begin, end in _parts(run[0]):
+                core = run[0][begin:end]
+                for writing in _writings(core, base.value, backwards):
+                    at, to = run.start() + begin, run.start() + end
+                    yield (size - to, size - at, writing) if backwards else (at, to, writing)
+
+
+def _parts(run: bytes) -> Iterator[tuple[int, int]]:
+    """Every part of the run that begins and ends with a digit."""
+    digits = [n for n, code in enumerate(run) if 0x30 <= code <= 0x39]
+    for first, begin in enumerate(digits):
+        for last in digits[first:]:
+            if last - begin < _WIDEST:
+                yield begin, last + 1
+
+
+def _writings(core: bytes, shown: Decimal, backwards: bool) -> Iterator[Writing]:
+    marks = [bytes([code]) for code in core if not 0x30 <= code <= 0x39]
+    if not marks:
+        if scale := scale_of(int(core), shown):
+            yield Writing(reversed=backwards, decimals=scale[0], times=scale[1])
+        return
+    point = marks[-1].decode("latin-1")
+    groups = "".join(dict.fromkeys(mark.decode("latin-1") for mark in marks[:-1]))
+    if point in groups or marks.count(marks[-1]) > 1:
+        return
+    writing = Writing(point=point, reversed=backwards, group=groups)
+    value = writing.read(core[::-1] if backwards else core)
+    if value == abs(shown):
+        yield writing
+
+
+def _places(body: bytes, begin: int, end: int, writing: Writing) -> Iterator[Found]:
+    """The core at its place, with ever more padding taken in, counted from everywhere."""
+    size = len(body)
+    pads = _PADS
+    for wider in range(_WIDEST):
+        a, b = (begin, end + wider) if writing.reversed else (begin - wider, end)
+        if a < 0 or b > size:
+            break
+        if wider and (body[b - 1] if writing.reversed else body[a]) not in pads:
+            break
+        yield Found(Place("left", a, b), writing)
+        yield Found(Place("right", size - a, size - b), writing)
+        yield Found(Place("between", a, size - b), writing)
+        if not writing.reversed and b < size and body[b : b + 1] in b"+-":
+            yield Found(Place("left", a, b + 1), writing)
+            yield Found(Place("right", size - a, size - b - 1), writing)
+    yield from _as_token(body, begin, end, writing)
+
+
+def _as_token(body: bytes, begin: int, end: int, writing: Writing) -> Iterator[Found]:
+    numbers = [(a, b) for kind, a, b in tokens(body) if kind == "n"]
+    for n, (a, b) in enumerate(numbers):
+        if a <= begin and b == end:
+            yield Found(Place("token", n, len(numbers)), writing)
+
+
+# -- bytes -----------------------------------------------------------------------------------
+
+
+def _in_hex(marks: Sequence[Mark]) -> Iterator[Found]:
+    base = richest(marks)
+    for width in _HEX_WIDTHS:
+        yield from _whole(base, "hex", width)
+
+
+def _in_binary(marks: Sequence[Mark]) -> Iterator[Found]:
+    base = richest(marks)
+    for code, width in _BINARY:
+        yield from _whole(base, code, width)
+
+
+def _whole(base: Mark, code: Code, width: int) -> Iterator[Found]:
+    plain = Writing(code)
+    size = len(base.body)
+    for at in range(size - width + 1):
+        raw = plain.read(base.body[at : at + width])
+        if raw is None or not (scale := scale_of(abs(int(raw)), base.value)):
+            continue
+        writing = Writing(code, decimals=scale[0], times=scale[1])
+        yield Found(Place("left", at, at + width), writing)
+        yield Found(Place("right", size - at, size - at - width), writing)
