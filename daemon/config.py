@@ -94,6 +94,12 @@ def _topic(topic: str) -> str:
     return topic
 
 
+def _prefix(prefix: str) -> str:
+    if _topic(prefix) and not all(prefix.split("/")):
+        _refuse(prefix, "a topic that neither begins nor ends with /, or nothing")
+    return prefix
+
+
 Line = Annotated[str, AfterValidator(_line)]
 
 
@@ -111,10 +117,14 @@ class Scale(_Table):
 
 
 class Broker(_Table):
-    """Which MQTT broker, and the file that holds the password for it."""
+    """Which MQTT broker, and the files that hold the password for it and who vouches for it.
+
+    `ca_file` (PEM) is for a broker at mqtts:// whose certificate the shop has signed itself.
+    """
 
     url: Annotated[str, AfterValidator(_broker)] = "auto"
     password_file: str = ""
+    ca_file: str = ""
 
 
 class Phone(_Table):
@@ -154,6 +164,17 @@ class Inputs(_Table):
     ambient_topic: Annotated[str, AfterValidator(_topic)] = ""
 
 
+class Announce(_Table):
+    """By which conventions other dashboards find the bench, at a broker that is given by url.
+
+    `homie_do` lets them do what is due; `discovery_prefix` is their own, and has no default.
+    """
+
+    homie: bool = False
+    homie_do: bool = False
+    discovery_prefix: Annotated[str, AfterValidator(_prefix)] = ""
+
+
 class Recipes(_Table):
     """Where recipes are looked for by name; empty is `recipes` in the configuration folder."""
 
@@ -172,6 +193,7 @@ class Config(_Table):
     store: Store = Store()
     cues: Cues = Cues()
     inputs: Inputs = Inputs()
+    announce: Announce = Announce()
     recipes: Recipes = Recipes()
 
     @property
@@ -200,6 +222,7 @@ _PATHS = (
     ("store", "dir"),
     ("recipes", "dir"),
     ("broker", "password_file"),
+    ("broker", "ca_file"),
     ("phone", "certificate"),
     ("phone", "key"),
 )

@@ -125,9 +125,13 @@ def broker(case: Case) -> Iterator[Finding]:
     from daemon.broker_access import BrokerError
     from daemon.broker_choice import parse_choice
 
-    file = case.config.broker.password_file
+    file, ca_file = case.config.broker.password_file, case.config.broker.ca_file
     try:
-        choice = parse_choice(case.config.broker.url, password_file=Path(file) if file else None)
+        choice = parse_choice(
+            case.config.broker.url,
+            password_file=Path(file) if file else None,
+            ca_file=Path(ca_file) if ca_file else None,
+        )
     except BrokerError as error:
         yield Finding("broker", False, str(error).rstrip("."))
         return

@@ -9,6 +9,7 @@ import asyncio
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from daemon.announce import Announcer, Wanted, kept_topics
 from daemon.broker import BrokerLink
 from daemon.broker_access import BrokerError
 from daemon.broker_choice import OpenBroker, open_broker, parse_choice
@@ -21,6 +22,14 @@ if TYPE_CHECKING:
 
 ACKED = "mqtt.acked"
 """Under this name the journal keeps the last event that the broker has acknowledged."""
+
+ANNOUNCED = "mqtt.announced"
+"""Under this name it keeps which topics dashboards were told on, so that they can be removed."""
+
+NOBODY_READS = (
+    "Dashboards find the bench only at a broker that is given by url; the one that benchpour "
+    "starts itself shows the announcements to nobody, so that they are left out."
+)
 
 
 async def serve_outlets(running: Running) -> None:
@@ -57,10 +66,12 @@ async def _have_page(running: Running) -> None:
 
 async def _have_broker(running: Running) -> None:
     config = running.options.config
-    password_file = config.broker.password_file
+    password_file, ca_file = config.broker.password_file, config.broker.ca_file
     try:
         choice = parse_choice(
-            config.broker.url, password_file=Path(password_file) if password_file else None
+            config.broker.url,
+            password_file=Path(password_file) if password_file else None,
+            ca_file=Path(ca_file) if ca_file else None,
         )
         for warning in choice.warnings:
             running.said.say(warning)
@@ -86,7 +97,9 @@ async def _serve(running: Running, broker: OpenBroker) -> None:
     running.link = link
     running.loop.far.append(link)
     link.show(running.loop.view)
-    await link.run()
+    async with asyncio.TaskGroup() as group:
+        group.create_task(link.run(), name="link")
+        group.create_task(_announce(running, broker), name="announce")
 
 
 def _link(running: Running, broker: OpenBroker) -> BrokerLink:
@@ -115,6 +128,35 @@ def _link(running: Running, broker: OpenBroker) -> BrokerLink:
     )
     link_of["it"] = link
     return link
+
+
+async def _announce(running: Running, broker: OpenBroker) -> None:
+    """Have dashboards find the bench, as far as that is switched on; it ends where it is not."""
+    config, journal = running.options.config, running.journal
+    told = config.announce
+    wanted = Wanted(told.homie, told.homie_do, told.discovery_prefix)
+    if broker.endpoint.own:
+        if wanted.topics(config.bench):
+            running.said.say(NOBODY_READS)
+        return
+    announcer = Announcer(
+        broker.endpoint,
+        wanted,
+        bench=config.bench,
+        version=VERSION,
+        before=kept_topics(journal.meta(ANNOUNCED)),
+        keep=lambda text: running.loop.note_meta(ANNOUNCED, text),
+        say=running.said.say,
+        on_next=lambda: _next(running),
+    )
+    running.loop.far.append(announcer)
+    announcer.show(running.loop.view)
+    await announcer.run()
+
+
+def _next(running: Running) -> None:
+    """A dashboard asks for what is due."""
+    running.commander.heard({"id": "homie", "do": "next"}, "homie", lambda _answer: None)
 
 
 def _ambient(running: Running, payload: bytes) -> None:
