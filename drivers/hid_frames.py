@@ -165,18 +165,18 @@ class HidReader:
         at, base = 0, self.offset - len(self._rest)
         while len(self._rest) - at >= _BLOCK:
             block = self._rest[at : at + _BLOCK]
-            if block[0] == _USUAL.report_id:
-                said = self._told(block)
-                frames.append(_frame(base + at, base + at + _BLOCK, block, said))
-                self._strange = 0 if isinstance(said, Parsed) else self._strange + 1
-            else:
-                self._strange += 1
+            said = self._told(block)
+            self._strange = 0 if isinstance(said, Parsed) else self._strange + 1
             on_beat = self._strange <= _STRANGE and block[0] in _IDS
-            at += _BLOCK if on_beat else 1
+            size = _BLOCK if on_beat else 1
+            frames.append(_frame(base + at, base + at + size, block[:size], said))
+            at += size
         self._rest = self._rest[at:]
         return frames
 
     def _told(self, block: bytes) -> Parsed | str:
+        if block[0] != _USUAL.report_id:
+            return "not the report with the weight"
         said = self._read(_USUAL, block)
         if isinstance(said, str) or said.declared is False or said.other:
             return said
