@@ -125,6 +125,9 @@ class Batch:
     """When it last did."""
     calming: bool = False
     """The cup or a thing has just come or gone, and the weighing may still be disturbed by it."""
+    still_g: float | None = None
+    still_from_s: float = 0.0
+    """Where the reading lies still, and since when."""
     rests_g: tuple[float, ...] = ()
     """Where the reading has lain still since the present item's pour began, the last one last."""
     over_at_g: float = 0.0

@@ -47,6 +47,7 @@ def begin_part(turn: Turn) -> None:
         held=Held.NOT,
         calming=False,
         rests_g=(resting,),
+        still_g=None,
         crept_g=0.0,
     )
     _aim_anew(turn, resting)

@@ -20,6 +20,8 @@ SLIP_S = 1.0
 whoever takes a hand away pours on at once."""
 SMALL_THING_G = 4.0
 """Before the first drop this may be left in the cup unasked: a stir stick, a drop of dye."""
+STILL_S = 0.4
+"""A display that has not moved for so long lies still: no pour is so slow, and no hand so steady."""
 RESTS_KEPT = 6
 
 
@@ -57,6 +59,7 @@ def held(turn: Turn) -> bool:
     rests elsewhere, the person is asked.
     """
     leap = _leap(turn)
+    _watch_still(turn)
     batch, w = turn.batch, turn.bench.weighing
     if leap is Held.NOT and batch.held is Held.NOT:
         return False
@@ -93,23 +96,38 @@ def _most_g(turn: Turn) -> float:
     return slack + SLIP_G + SLIP_G_PER_S * min(turn.at_s - batch.leapt_at_s, SLIP_S)
 
 
-def _rests_as_before(turn: Turn) -> bool:
-    """Whether it rests where this part has rested before: a thing has come and gone."""
+def _watch_still(turn: Turn) -> None:
+    """Note where the reading lies, and since when it has not moved by more than a division."""
     w, batch = turn.bench.weighing, turn.batch
-    if not w.stable or w.settled_g is None:
+    if w.gross_g is None:
+        return
+    still = batch.still_g
+    if still is None or abs(w.gross_g - still) > 1.001 * w.scale.division_g:
+        turn.put_batch(still_g=w.gross_g, still_from_s=turn.at_s)
+
+
+def _lies_still(turn: Turn) -> bool:
+    batch = turn.batch
+    return batch.still_g is not None and turn.at_s - batch.still_from_s >= STILL_S
+
+
+def _rests_as_before(turn: Turn) -> bool:
+    """Whether it lies where this part has lain before: a thing has come and gone."""
+    w, batch = turn.bench.weighing, turn.batch
+    if w.gross_g is None or not _lies_still(turn):
         return False
     near = max(0.3, 3 * w.scale.division_g)
-    return any(abs(w.settled_g - rest) <= near for rest in batch.rests_g)
+    return any(abs(w.gross_g - rest) <= near for rest in batch.rests_g)
 
 
 def note_rest(turn: Turn) -> None:
-    """Remember where the reading lies still."""
+    """Remember where the reading has lain still."""
     w, batch = turn.bench.weighing, turn.batch
-    if not w.stable or w.settled_g is None or w.disturbed:
+    if w.gross_g is None or w.disturbed or not _lies_still(turn):
         return
-    if batch.rests_g and abs(w.settled_g - batch.rests_g[-1]) <= w.scale.division_g:
+    if batch.rests_g and abs(w.gross_g - batch.rests_g[-1]) <= w.scale.division_g:
         return
-    turn.put_batch(rests_g=(*batch.rests_g, w.settled_g)[-RESTS_KEPT:])
+    turn.put_batch(rests_g=(*batch.rests_g, w.gross_g)[-RESTS_KEPT:])
 
 
 def let_go(turn: Turn) -> None:

@@ -478,7 +478,7 @@ def test_a_thing_that_the_weighing_noticed_and_that_stays_is_asked_about() -> No
     """Whatever the weighing knows to be no resin is asked about once it rests."""
     there = with_cup()
     there.stream(20)
-    there.rest(1)
+    there.rest(4)
     batch, w = there.bench.batch, there.bench.weighing
     spoon = replace(w, gross_g=w.gross_g + 15, settled_g=w.settled_g + 15, jumps=w.jumps + 1)
     pour = replace(batch.pour, foreign_g=15.0, jumps=w.jumps + 1)
