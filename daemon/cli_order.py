@@ -11,6 +11,8 @@ import datetime
 import json
 from typing import Any
 
+from daemon import cli_order_report
+
 
 def add_parsers(commands: Any, common: argparse.ArgumentParser) -> None:
     """Add these commands."""
@@ -40,6 +42,7 @@ def add_parsers(commands: Any, common: argparse.ArgumentParser) -> None:
     )
     start.add_argument("file", metavar="FILE", help="an order's file, or the name of a sample")
     start.set_defaults(run=_start)
+    cli_order_report.add_parsers(which, common)
 
 
 def _day(text: str) -> datetime.date:
