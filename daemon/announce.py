@@ -20,6 +20,7 @@ import aiomqtt
 
 from daemon import announce_home as home
 from daemon import announce_homie as homie
+from daemon.broker import first_of
 from daemon.broker_access import Endpoint
 from daemon.broker_client import LinkClient, RefusedError, new_client, reach
 from daemon.view import BenchView
@@ -52,7 +53,7 @@ def kept_topics(text: str | None) -> tuple[str, ...]:
         found = json.loads(text or "[]")
     except ValueError:
         return ()
-    return tuple(topic for topic in found if isinstance(topic, str))
+    return tuple(topic for topic in found if isinstance(topic, str)) if type(found) is list else ()
 
 
 class Announcer:
@@ -87,7 +88,7 @@ class Announcer:
         self._view: BenchView | None = None
         self._said: dict[str, bytes] = {}
         self._unhurried_s = 0.0
-        self._born = self._lost = self._was_up = False
+        self._born = self._lost = self._up = self._was_up = False
         self._wake = asyncio.Event()
         self._complained = ""
 
@@ -118,6 +119,8 @@ class Announcer:
                 self._other_version()
             else:
                 return
+            if self._up:
+                self._up, pause_s = False, _FIRST_PAUSE_S
             await asyncio.sleep(pause_s * random.uniform(0.5, 1.0))
             pause_s = min(2 * pause_s, _LONGEST_PAUSE_S)
 
@@ -149,11 +152,8 @@ class Announcer:
             if not self._wanted.topics(self._bench):
                 return
             await self._announce(client)
-            async with asyncio.TaskGroup() as group:
-                group.create_task(self._listen(client), name="announce-listen")
-                group.create_task(self._talk(client), name="announce-talk")
-        except ExceptionGroup as errors:
-            raise errors.exceptions[0] from None
+            self._up = True
+            await first_of(self._listen(client), self._talk(client))
         except asyncio.CancelledError:
             await self._say_goodbye(client)
             raise
@@ -175,6 +175,9 @@ class Announcer:
         self._keep(json.dumps(wanted))
 
     async def _announce(self, client: LinkClient) -> None:
+        if self._wanted.prefix:
+            await client.hear(home.birth_topic(self._wanted.prefix))
+            await self._say_config(client)
         if self._wanted.homie:
             await self._say_state(client, "init")
             told = homie.description(self._bench, settable=self._wanted.homie_do)
@@ -184,9 +187,6 @@ class Announcer:
             for topic in self._hears():
                 await client.hear(topic)
             await self._say_state(client, "ready")
-        if self._wanted.prefix:
-            await client.hear(home.birth_topic(self._wanted.prefix))
-            await self._say_config(client)
 
     def _hears(self) -> Iterable[str]:
         # The will of an earlier connection may still come after our `ready`.

@@ -165,7 +165,7 @@ class BrokerLink:
         try:
             await self._greet(client)
             listening = asyncio.create_task(self._listen(client), name="mqtt-listen")
-            await _first_of(self._talk(client), listening)
+            await first_of(self._talk(client), listening)
         except asyncio.CancelledError:
             goodbye = asyncio.create_task(self._say_goodbye(client), name="mqtt-goodbye")
             await asyncio.wait({goodbye}, timeout=_GOODBYE_S)
@@ -293,8 +293,11 @@ class BrokerLink:
         )
 
 
-async def _first_of(*work: Any) -> None:
-    """Run all until the first one ends, then end the others; raises what the first one raised."""
+async def first_of(*work: Any) -> None:
+    """Run all until the first one ends, then end the others; raises what the first one raised.
+
+    Python 3.11's task group would leave its own task marked as cancelled.
+    """
     tasks = [asyncio.ensure_future(one) for one in work]
     try:
         done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
