@@ -19,6 +19,7 @@ from daemon.record_jugs import Jug, Said, colour_of, jugs_of
 from daemon.record_pieces import Cell, Tally, cells, tally
 from daemon.record_scope import Section, events_of, section_of
 from daemon.record_work import (
+    STEPS,
     STIR_AND_FILL,
     Stretch,
     WorkLine,
@@ -224,7 +225,7 @@ def _worked(made: Record, mine: Sequence[Told], cycles: Sequence[Cycle]) -> Reco
             done[stretch.name] = done.get(stretch.name, 0) + stretch.pieces
     made = replace(
         made,
-        work=tuple(work_lines(found, _quoted(made.order, found))),
+        work=tuple(work_lines(found, _quoted(made, found))),
         hours=round(hours_at_the_bench(mine), 3),
         operations=tuple(done.items()),
         drift=_drift(made),
@@ -232,18 +233,30 @@ def _worked(made: Record, mine: Sequence[Told], cycles: Sequence[Cycle]) -> Reco
     return made if made.order is None else replace(made, cost=_cost(made, made.order))
 
 
-def _quoted(order: Order | None, found: Sequence[Stretch]) -> dict[str, float | None]:
-    """The order's own seconds. Where nobody marked the stirring, it goes with the filling."""
+def _quoted(made: Record, found: Sequence[Stretch]) -> dict[str, float | None]:
+    """The seconds that the plan was made with: the order's own, else measured, else assumed.
+
+    Where nobody marked the stirring, it goes with the filling.
+    """
+    order, plan = made.order, made.plan
     if order is None:
         return {}
-    given = order.seconds
-    middle: dict[str, float | None] = {"stir": given.stir, "fill": given.fill}
+    told = (plan.get("assumed_s") or {}) | (plan.get("measured_s") or {})
+    own = {name: getattr(order.seconds, name) for name in ("dispense", *STEPS.values())}
+    steps: dict[str, float | None] = {
+        name: told.get(name) if own[name] is None else own[name] for name in own
+    }
+    if steps["stir"] is None and made.recipe is not None:
+        steps["stir"] = made.recipe.times.stir_s
     if any(stretch.name == STIR_AND_FILL for stretch in found):
-        both = None if given.fill is None else (given.stir or 0.0) + given.fill
-        middle = {STIR_AND_FILL: both}
-    rest = {"tank": given.tank, "vent": given.vent, "demold": given.demold}
-    operations = {op.name: op.seconds_per_piece for op in order.operations}
-    return {"dispense": given.dispense} | middle | rest | operations
+        stir_s, fill_s = steps.pop("stir"), steps.pop("fill")
+        both_s = None if fill_s is None else fill_s + (stir_s or 0.0)
+        steps = {"dispense": steps.pop("dispense"), STIR_AND_FILL: both_s} | steps
+    operations = {
+        op.name: told.get(op.name) if op.seconds_per_piece is None else op.seconds_per_piece
+        for op in order.operations
+    }
+    return steps | operations
 
 
 def _drift(made: Record) -> str:

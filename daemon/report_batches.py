@@ -12,7 +12,7 @@ from daemon.record_batch import BatchLine
 from daemon.record_clocks import LIMITS, ClockLine
 from daemon.report_markup import Cell, Column, Markup, note, section, table
 from daemon.report_summary import ratio_off
-from daemon.report_words import NOT_KNOWN, Local, clock, day, figure, instant, span
+from daemon.report_words import NOT_KNOWN, Local, clock, day, figure, span
 
 NOTHING = Markup("")
 
@@ -23,14 +23,15 @@ def batches(record: Record, local: Local) -> Markup:
         return section("Batches", note("None has been poured yet."))
     parts = list(dict.fromkeys(part.name for batch in record.batches for part in batch.parts))
     seen = _Seen(record.batches)
-    columns = [Column("Batch"), Column("At", figures=False, prose=True)]
+    columns = [Column("Batch"), Column("At", figures=False)]
     for part in parts:
         columns += [Column(f"{part}, g"), Column("off, g")]
     columns += [Column(head, figures, prose=not head) for head, figures in seen.columns()]
     rows, last_day = [], ""
     for batch in record.batches:
         today = day(batch.opened_at, local)
-        at = instant(batch.opened_at, local) if today != last_day else clock(batch.opened_at, local)
+        at = clock(batch.opened_at, local)
+        at = at if today == last_day else f"{today[5:]} {at}"
         last_day = today
         rows.append([batch.number, at, *_masses(batch, parts), *seen.cells(record, batch)])
     dyed = " A tinted part is weighed with its dye." if _tinted(record) else ""

@@ -79,9 +79,7 @@ def _row(
         figure(chart.mean, 2, sign=True),
         figure(chart.sigma, 2),
         f"{figure(chart.low, 2)} to {figure(chart.high, 2)}",
-        listed(beyond[:6]) + (f" and {len(beyond) - 6} more" if len(beyond) > 6 else "")
-        if beyond
-        else "none",
+        ", ".join(map(str, beyond[:6])) + (" \u2026" if beyond[6:] else "") or "none",
         cp,
         cpk,
     ]

@@ -32,7 +32,8 @@ def promised(record: Record) -> Markup:
     actual = "Came out" if is_done(record) else "So far"
     columns = [Column("", figures=False), Column("Promised"), Column(actual)]
     pair = [table(columns, rows) for rows in (material_rows(record), money_rows(record)) if rows]
-    head = f"Promised, and {actual.lower()}" if record.kind == "order" else "What came out"
+    what = "what came out" if is_done(record) else "so far"
+    head = f"Promised, and {what}" if record.kind == "order" else "What came out"
     words = (
         "The range behind the rejects is the exact one of Clopper and Pearson, 95 %. Hours at the"
         " bench leave out pauses of more than half an hour. Resin counts cups that were given up."

@@ -29,7 +29,7 @@ def to_mind(record: Record) -> list[str]:
 def _pieces(record: Record) -> Iterator[str]:
     tally, wanted = record.tally, record.pieces
     if wanted is not None and tally.good < wanted:
-        yield f"{some(wanted - tally.good, 'good piece')} of {wanted} are still to come."
+        yield f"{wanted - tally.good} of {wanted} good pieces are still to come."
     started = sum(batch.pieces or 0 for batch in record.mixed)
     if started > tally.counted:
         yield f"{some(started - tally.counted, 'piece')} poured and not counted yet."
