@@ -106,18 +106,25 @@ def _guarded(given: Sequence[str]) -> int:
     """Run the command; what goes wrong becomes one plain sentence and an exit status."""
     try:
         return _run(given)
-    except UsageError as error:
-        return _told(error, WRONG_USE)
     except BrokenPipeError:
         # Whoever read our output has heard enough.
         _let_go_of_output()
         return FAILED
     except KeyboardInterrupt:
         return 130
-    except Exception as error:
+    except Exception as raised:
         if "--debug" in given:
             raise
-        return _told(error, int(getattr(error, "status", FAILED)))
+        error = leaf(raised)
+        usual = WRONG_USE if isinstance(error, UsageError) else FAILED
+        return _told(error, int(getattr(error, "status", usual)))
+
+
+def leaf(error: Exception) -> Exception:
+    """The one thing that went wrong, where it comes wrapped in a group."""
+    while isinstance(error, ExceptionGroup):
+        error = error.exceptions[0]
+    return error
 
 
 def _let_go_of_output() -> None:

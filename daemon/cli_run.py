@@ -167,6 +167,22 @@ def _need_scale(config: Config) -> None:
             "No scale is named. Give --scale /dev/serial/by-id/… (or another pyserial URL), or set "
             "scale.url in the configuration file; `benchpour doctor` lists the ports there are."
         )
+    if "://" in config.scale.url:
+        _need_known_url(config.scale.url)
+
+
+def _need_known_url(url: str) -> None:
+    """A kind of URL that nobody knows is wrong use, and no reason to make a store."""
+    import serial
+
+    from daemon.cli import UsageError
+
+    try:
+        serial.serial_for_url(url, do_not_open=True)
+    except ValueError as error:
+        raise UsageError(
+            f"--scale {url}: {error}. Give a device path, a pyserial URL or hid:auto."
+        ) from None
 
 
 def _fill(args: argparse.Namespace) -> int:

@@ -19,7 +19,7 @@ from recipes.model import Recipe
 
 
 def plain_recipe(recipe: Recipe) -> dict[str, Any]:
-    """A recipe as the journal and the log keep it: every key of the file, null where it has none."""
+    """A recipe as the journal and the log keep it: every key, null where it has none."""
     return recipe.model_dump(mode="json", by_alias=True)
 
 

@@ -6,6 +6,8 @@ Owns the wiring of the far outlets only. A broker that cannot be had is said and
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import importlib
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,6 +20,7 @@ from daemon.messages import done_of
 from daemon.version import VERSION
 
 if TYPE_CHECKING:
+    from daemon.config import Config
     from daemon.run import Running
 
 ACKED = "mqtt.acked"
@@ -26,18 +29,35 @@ ACKED = "mqtt.acked"
 ANNOUNCED = "mqtt.announced"
 """Under this name it keeps which topics dashboards were told on, so that they can be removed."""
 
+NEWS_EVERY_S = 0.5
+
 NOBODY_READS = (
     "Dashboards find the bench only at a broker that is given by url; the one that benchpour "
     "starts itself shows the announcements to nobody, so that they are left out."
 )
 
 
+def load(config: Config) -> None:
+    """Load what the outlets of these settings need, which takes a while."""
+    names = {
+        "daemon.page": not config.phone.off,
+        "daemon.pairing_store": not config.phone.off,
+        "daemon.broker_embedded": config.broker.url == "embedded",
+    }
+    for name, wanted in names.items():
+        if wanted:
+            with contextlib.suppress(ImportError):  # whoever needs it says so
+                importlib.import_module(name)
+
+
 async def serve_outlets(running: Running) -> None:
     """Have broker and page until cancelled; trouble is told to the person, never raised."""
     async with asyncio.TaskGroup() as group:
-        group.create_task(_have_broker(running), name="broker")
+        broker = running.spared("The line to the broker", _have_broker(running))
+        group.create_task(broker, name="broker")
         if not running.options.config.phone.off:
-            group.create_task(_have_page(running), name="page")
+            page = running.spared("The phone's page", _have_page(running))
+            group.create_task(page, name="page")
 
 
 async def _have_page(running: Running) -> None:
@@ -97,9 +117,28 @@ async def _serve(running: Running, broker: OpenBroker) -> None:
     running.link = link
     running.loop.far.append(link)
     link.show(running.loop.view)
-    async with asyncio.TaskGroup() as group:
-        group.create_task(link.run(), name="link")
-        group.create_task(_announce(running, broker), name="announce")
+    try:
+        async with asyncio.TaskGroup() as group:
+            group.create_task(link.run(), name="link")
+            group.create_task(_tell_news(running, link), name="news")
+            announcing = running.spared("Announcing to dashboards", _announce(running, broker))
+            group.create_task(announcing, name="announce")
+    finally:
+        running.link = running.endpoint = None
+        running.broker_note = "MQTT: off"
+        with contextlib.suppress(ValueError):  # the loop leaves out what fails
+            running.loop.far.remove(link)
+
+
+async def _tell_news(running: Running, link: BrokerLink) -> None:
+    """Say when the line comes up, and why when it does not."""
+    told = (False, "")
+    while True:
+        now = (link.connected, link.why)
+        if now != told and any(now):
+            running.said.say(link.note)
+        told = now
+        await asyncio.sleep(NEWS_EVERY_S)
 
 
 def _link(running: Running, broker: OpenBroker) -> BrokerLink:

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import gc
+import importlib
 import signal
 import sys
 from collections.abc import Awaitable, Callable, Coroutine
@@ -16,14 +18,16 @@ from typing import Any
 
 from daemon import control, notify
 from daemon.bench import Bench
+from daemon.cli import leaf
 from daemon.clock import Clock, Ticks, Timeline
 from daemon.commander import Commander, plain_recipe
 from daemon.config import Config
 from daemon.effects import Answer, Pattern, Record
 from daemon.inputs import DaemonStart, Port, Raw
-from daemon.journal import Journal
+from daemon.journal import Journal, JournalError
 from daemon.loop import Loop
 from daemon.restart import rebuild, saved_mark, shape_key
+from daemon.screen_console import Console, Said
 from daemon.screen_words import Notes
 from daemon.version import VERSION
 from daemon.view import BenchView
@@ -32,8 +36,8 @@ from recipes.model import Recipe
 
 READY_LAG_S = 0.5
 """A loop that is later than this is not well: the service manager is not told that it is."""
-SAID_FOR_S = 12.0
-
+LET_GO_S = 0.5
+"""So long at most a port or a screen may take to let go when the daemon ends."""
 
 PRIVATE = frozenset({"plan", "jug", "tint", "forget-hand"})
 """Commands that come only from this machine, over the control socket."""
@@ -61,61 +65,6 @@ class RunOptions:
     """End by itself once everything that was asked for is poured: a `fill`, the demo."""
 
 
-@dataclass(slots=True)
-class Said:
-    """Plain sentences for the person, the newest last; old ones fade."""
-
-    now: Callable[[], float]
-    lines: list[tuple[float, str]] = field(default_factory=list)
-
-    def say(self, sentence: str) -> None:
-        """Say this for a while."""
-        if sentence:
-            self.lines = [*self.lines[-4:], (self.now(), sentence)]
-
-    def current(self) -> tuple[str, ...]:
-        """What is still to be seen."""
-        since = self.now() - SAID_FOR_S
-        return tuple(line for at, line in self.lines if at >= since)
-
-
-class Console:
-    """The terminal: full screen, plain lines, or nothing; with the notes of the other outlets."""
-
-    def __init__(self, kind: str, now: Callable[[], float], notes: Callable[[], Notes]) -> None:
-        """`kind` is full, plain or none; full becomes plain where there is no terminal."""
-        self._notes = notes
-        self._screen: Any = None
-        if kind == "none":
-            return
-        from daemon.screen import FullScreen, can_draw
-        from daemon.screen_plain import PlainScreen
-
-        if kind == "full" and can_draw(sys.stdout):
-            self._screen = FullScreen(sys.stdout, now)
-            self._screen.open()
-        else:
-            self._screen = PlainScreen(sys.stdout, now)
-
-    def play(self, pattern: Pattern) -> None:
-        """A screen is silent."""
-
-    def show(self, view: BenchView) -> None:
-        """Draw it."""
-        if self._screen is not None:
-            self._screen.show(view, self._notes())
-
-    async def run(self) -> None:
-        """Keep clocks moving on a full screen."""
-        if hasattr(self._screen, "run"):
-            await self._screen.run()
-
-    def close(self) -> None:
-        """Give the terminal back."""
-        if self._screen is not None:
-            self._screen.close()
-
-
 class Running:
     """One daemon, from its start to its end."""
 
@@ -128,7 +77,10 @@ class Running:
         self.restart = rebuild(self.journal, _decoder(options))
         self.loop = Loop(self.restart.engine, self.journal, self.timeline, options.speed)
         self.commander = Commander(self.loop, (options.config.recipes_dir,))
-        self.said = Said(self.timeline.now_s)
+        self.said = Said(self.timeline.now_s, self._refresh_soon)
+        self._refreshing: asyncio.Handle | None = None
+        self._seen = False
+        """Whether the bench has been shown for the first time."""
         self.stop = asyncio.Event()
         self.broker_note = ""
         self.phone_note = ""
@@ -146,7 +98,7 @@ class Running:
 
     def notes(self) -> Notes:
         """What stands beside the bench on the screen."""
-        trouble = (self.loop.trouble,) if self.loop.trouble else ()
+        trouble = (*self.loop.failed, *((self.loop.trouble,) if self.loop.trouble else ()))
         note = self.link.note if self.link is not None else self.broker_note
         phone = self.phone_note
         if self.page is not None:
@@ -182,26 +134,47 @@ class Running:
             self._sound(stack)
             self._keys(stack)
             self._begin()
+            self._first_sight(console)
             await stack.enter_async_context(control.serve(self.store, self.asked))
             tasks = [
                 asyncio.create_task(port(self), name="scale"),
                 asyncio.create_task(self.loop.run(), name="journal"),
                 asyncio.create_task(self.loop.watch_wall(), name="wall"),
-                asyncio.create_task(console.run(), name="screen"),
+                asyncio.create_task(self.spared("The screen", console.run()), name="screen"),
                 asyncio.create_task(self._outlets(), name="outlets"),
                 asyncio.create_task(self._alive(), name="watchdog"),
             ]
             try:
                 await self._until_stopped(tasks)
             finally:
-                await _ended([t for t in tasks if t.get_name() not in ("journal", "outlets")])
-                await self._last_words([t for t in tasks if t.get_name() in ("journal", "outlets")])
+                last = [t for t in tasks if t.get_name() in ("journal", "outlets")]
+                await _ended([t for t in tasks if t not in last], LET_GO_S)
+                await self._last_words(*last)
 
-    async def _last_words(self, tasks: list[asyncio.Task[None]]) -> None:
-        journal, outlets = tasks
+    async def _last_words(self, journal: asyncio.Task[None], outlets: asyncio.Task[None]) -> None:
+        """Journal everything, then tell it to whoever listens."""
         await _ended([journal])
-        await self.loop.close()
-        await _ended([outlets])
+        try:
+            await self.loop.close()
+        except JournalError as error:
+            what = str(error).partition("; nothing is lost")[0].rstrip(".")
+            raise JournalError(
+                f"{what}. Benchpour was ended before there was room: what it weighed since then is "
+                "not kept, so note what is in the cup."
+            ) from error
+        finally:
+            await _ended([outlets])
+
+    async def spared(self, what: str, work: Awaitable[None]) -> None:
+        """Let this outlet work; its failure is said, and harms neither the pour nor the rest."""
+        try:
+            await work
+        except Exception as error:
+            reason = leaf(error)
+            self.said.say(
+                f"{what} failed and is left out ({type(reason).__name__}: {reason}); "
+                "all else goes on."
+            )
 
     async def _until_stopped(self, tasks: list[asyncio.Task[None]]) -> None:
         """Until somebody wants it to stop, or a task that should never end has failed."""
@@ -241,8 +214,7 @@ class Running:
         recipe, plan = self.options.recipe, self.bench.plan
         if recipe is None:
             return
-        under_way = plan is not None and (plan.left != 0 or self.bench.batch is not None)
-        if self.restart.resumed and plan is not None and under_way and plan.recipe == recipe:
+        if plan is not None and plan.recipe == recipe and self._under_way():
             return
         do: dict[str, Any] = {"do": "plan", "resolved": plain_recipe(recipe)}
         extra = {
@@ -254,15 +226,27 @@ class Running:
         do |= {key: value for key, value in extra.items() if value is not None}
         self.commander.do(do, "start", lambda answer: self.said.say(answer.error or ""))
 
+    def _under_way(self) -> bool:
+        """Whether just this was asked for before a stop, and is not done yet."""
+        plan, progress, asked = self.bench.plan, self.bench.progress, self.options.batches
+        if plan is None or (plan.left == 0 and self.bench.batch is None):
+            return False
+        return asked is None or progress is None or progress.batches_planned == asked
+
     def _done(self, record: Record) -> None:
-        if record.kind == "batch.closed":
+        if record.kind == "batch.closed" and record.data.get("reason") == "filled":
             self.stop.set()
 
     def _console(self, stack: contextlib.AsyncExitStack) -> Console:
         console = Console(self.options.console, self.timeline.now_s, self.notes)
         stack.callback(console.close)
-        self.loop.near.append(console)
         return console
+
+    def _first_sight(self, console: Console) -> None:
+        """Show the bench once it is known what is to be poured: that is the first prompt."""
+        self.loop.near.append(console)
+        self._seen = True
+        self._refresh()
 
     def _sound(self, stack: contextlib.AsyncExitStack) -> None:
         from daemon.sound import SoundOutlet
@@ -287,30 +271,32 @@ class Running:
         def pressed(do: dict[str, Any]) -> None:
             self.commander.heard({"id": "key"} | do, "key", self._key_answer)
 
-        def note(sentence: str) -> None:
-            self.said.say(sentence)
-            self._refresh()
-
-        keys = Keys(sys.stdin, self.timeline.now_s, pressed, note, self.stop.set)
+        keys = Keys(sys.stdin, self.timeline.now_s, pressed, self.said.say, self.stop.set)
         if keys.open():
             stack.callback(keys.close)
             self.loop.near.append(_Watcher(keys.show))
 
     def _key_answer(self, answer: Answer) -> None:
-        if answer.error:
-            self.said.say(answer.error)
-            self._refresh()
+        self.said.say(answer.error or "")
+
+    def _refresh_soon(self) -> None:
+        if self._seen and self._refreshing is None:
+            self._refreshing = asyncio.get_running_loop().call_soon(self._refresh)
 
     def _refresh(self) -> None:
+        self._refreshing = None
         view = self.loop.view
         for eye in self.loop.near:
             eye.show(view)
 
     async def _outlets(self) -> None:
         """The broker and the page: they may come late or not at all, and delay nothing."""
-        from daemon.outlets import serve_outlets
-
-        await serve_outlets(self)
+        # Loaded beside the loop: they are many, and a cue must not wait for them.
+        outlets = await asyncio.to_thread(importlib.import_module, "daemon.outlets")
+        await asyncio.to_thread(outlets.load, self.options.config)
+        # What has been made by now stays; the collector need not look at it again in a pour.
+        gc.freeze()
+        await outlets.serve_outlets(self)
 
     async def _alive(self) -> None:
         """Tell the service manager that the loop turns, as long as it does."""
@@ -382,10 +368,14 @@ def _decoder(options: RunOptions) -> Any:
     return Decoder(options.profile) if options.profile is not None else Recogniser()
 
 
-async def _ended(tasks: list[asyncio.Task[None]]) -> None:
+async def _ended(tasks: list[asyncio.Task[None]], within_s: float | None = None) -> None:
+    """Call these off and wait until they have ended, so long at most."""
     for task in tasks:
         task.cancel()
-    await asyncio.gather(*tasks, return_exceptions=True)
+    done, _ = await asyncio.wait(tasks, timeout=within_s)
+    for task in done:
+        if not task.cancelled():
+            task.exception()  # it was raised where it mattered
 
 
 def stop_on_signals(stop: asyncio.Event) -> None:
