@@ -48,7 +48,8 @@ def stops_at_start(p: Pour, w: Weighing, g: Grip) -> tuple[float | None, float |
     look_s = FIRST_LOOK_S if g.bottle.dumps == 0 else 0.0
     unseen = dump * (w.scale.total_lag_s + w.scale.interval_s + look_s)
     fine = _fine_mark_g(p, w, g, g.trickle_g_per_s)
-    if whole - landing.ease_room_g(g, w.scale, dump) < max(unseen, SMALL_DUMP * whole):
+    room = landing.ease_room_g(g, w.scale, dump, careful=0.5)
+    if whole - room < max(unseen, SMALL_DUMP * whole):
         return None, fine
     return _coarse_mark_g(p, w, g, dump), fine
 

@@ -20,7 +20,10 @@ LEAST_SD_G = 0.04
 FORGET = 30.0
 """Landings after which the oldest count no more: hands change over weeks."""
 
-PATIENT_S, DARED_G, DARING = 25.0, 45.0, 0.8
+NEW_DUMP_G_PER_S, FAST = 14.0, 1.6
+"""A dump never seen, and how much faster it is taken to be once there was no room to see it."""
+
+PATIENT_S, DARED_G, DARING = 25.0, 40.0, 0.8
 """A part may trickle for so long before it is tried as a dump, if so large, and by which steps."""
 
 SETTLED_VAR = 0.25**2
@@ -43,7 +46,7 @@ class Bottle:
     part: str
     trickle_g_per_s: float = 2.0
     trickle_scatter: float = 0.6
-    dump_g_per_s: float = 22.0
+    dump_g_per_s: float = NEW_DUMP_G_PER_S
     ease_lead_s: float = 0.9
     ease_var: float = 0.35**2
     ease_scatter_s: float = 0.12
@@ -51,6 +54,8 @@ class Bottle:
     drip_var: float = 0.35**2
     pours: int = 0
     dumps: int = 0
+    trickled: int = 0
+    """Pours since the last dump that trickled from the start."""
 
     @property
     def ease_spread_s(self) -> float:
@@ -60,13 +65,15 @@ class Bottle:
     def planned_dump_g_per_s(self, target_g: float) -> float:
         """The dump to plan for.
 
-        One never seen is taken to be fast; where trickling all of it takes long, a slower one is
-        dared with every pour that trickled.
+        One never seen is taken to be middling at first, so that it is seen; where there was no room
+        for that it is taken to be fast. Where trickling all of it takes long, a slower one is dared
+        with every pour that trickled from the start.
         """
-        slow = target_g > max(DARED_G, PATIENT_S * self.trickle_g_per_s)
-        if self.dumps or not slow:
+        if not self.trickled:
             return self.dump_g_per_s
-        return self.dump_g_per_s * DARING**self.pours
+        slow = target_g > max(DARED_G, PATIENT_S * self.trickle_g_per_s)
+        fast = self.dump_g_per_s * (1.0 if self.dumps else FAST)
+        return fast * (DARING**self.trickled if slow else 1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,7 +250,7 @@ def learn_dump(hand: Hand, part: str, flow_g_per_s: float) -> Hand:
     b = bottle(hand, part)
     gain = 1.0 / min(b.dumps + 1.1, 6.0)
     dump = _blend(b.dump_g_per_s, flow_g_per_s, gain)
-    return _with_bottle(hand, replace(b, dump_g_per_s=dump, dumps=b.dumps + 1))
+    return _with_bottle(hand, replace(b, dump_g_per_s=dump, dumps=b.dumps + 1, trickled=0))
 
 
 def learn_ease(hand: Hand, part: str, lead_s: float, seen_sd_s: float = 0.0) -> Hand:
@@ -284,6 +291,12 @@ def learn_trickle(hand: Hand, part: str, flow_g_per_s: float, weight: float = 1.
         pours=b.pours + 1,
     )
     return _with_bottle(hand, b)
+
+
+def learn_trickled(hand: Hand, part: str) -> Hand:
+    """The hand after a pour that trickled from the start."""
+    b = bottle(hand, part)
+    return _with_bottle(hand, replace(b, trickled=b.trickled + 1))
 
 
 def _blend(old: float, new: float, gain: float) -> float:

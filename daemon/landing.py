@@ -179,11 +179,14 @@ def ease_lead_s(
     return low
 
 
-def ease_room_g(grip: Grip, t: ScaleTraits, flow_g_per_s: float) -> float:
-    """Grams from the coarse cue to the landing: easing off, a trickle long enough, the run-on."""
+def ease_room_g(grip: Grip, t: ScaleTraits, flow_g_per_s: float, careful: float = CAREFUL) -> float:
+    """Grams from the coarse cue to the landing: easing off, a trickle long enough, the run-on.
+
+    `careful`: spreads of the ease-off lead that are left as room.
+    """
     trickle = min(grip.trickle_g_per_s, flow_g_per_s)
     excess = flow_g_per_s - trickle
-    easing = excess * (grip.bottle.ease_lead_s + CAREFUL * grip.bottle.ease_spread_s)
+    easing = excess * (grip.bottle.ease_lead_s + careful * grip.bottle.ease_spread_s)
     length = ease_end_s(grip) + judge_s(t, trickle)
     return easing + trickle * length + grip.run_on_g(trickle)
 

@@ -33,6 +33,8 @@ def taught(p: Pour, w: Weighing, hand: Hand, actual_g: float) -> Hand | None:
         lead, unsure = _ease_seen(p, grip(p, w, hand), actual_g)
         hand = hands.learn_dump(hand, part, p.dumped_g_per_s)
         hand = hands.learn_ease(hand, part, lead, unsure)
+    if p.main_cut and p.stops_g[0] is None:
+        hand = hands.learn_trickled(hand, part)
     trickle = _trickle(p) if p.main_cut else None
     if trickle is not None or (not p.main_cut and _ran_on(p, w)):
         hasty = HASTY * cue.flow_g_per_s if p.main_cut and not p.ran else 0.0

@@ -60,6 +60,9 @@ AFTER_CUE_S = 0.8
 UNHEARD_S = 1.0
 """Seconds beyond the usual run-on after which a pour that still runs is told to stop again."""
 
+UNASKED_REST_S, SLOW_G_PER_S = 1.0, 0.3
+"""Seconds of rest, and the slowest trickle thought of, before a pause can be a landing."""
+
 UNDERWAY_S = 0.6
 """A cue due within so long of a hand's coming onto the pan belongs to the pour before it."""
 
@@ -259,6 +262,14 @@ def _settled(p: Pour, w: Weighing, hand: Hand, news: list[PourNews]) -> Pour:
     return replace(p, due_s=None, to_stop_s=None)
 
 
+def _surely_rests(p: Pour, w: Weighing) -> bool:
+    """Whether a rest that no cue asked for is one: a coarse display hides a slow trickle long."""
+    if w.rest is None or w.at_s is None:
+        return False
+    hidden_s = w.scale.division_g / SLOW_G_PER_S
+    return w.at_s - w.rest.from_s >= UNASKED_REST_S + hidden_s
+
+
 def _may_have_landed(p: Pour, w: Weighing) -> bool:
     """Whether a rest can be a landing: nothing foreign, and the last cue has had time to show."""
     if p.foreign_g != 0.0 or w.at_s is None:
@@ -266,5 +277,5 @@ def _may_have_landed(p: Pour, w: Weighing) -> bool:
     if p.stage is Stage.TOP_UP:
         return p.flows_at_s is not None
     if p.stage is not Stage.CUT or p.fine_cue is None:
-        return True
+        return _surely_rests(p, w)
     return w.at_s - p.fine_cue.at_s >= w.scale.total_lag_s + AFTER_CUE_S

@@ -117,8 +117,9 @@ class Pour:
         c = self.coarse_cue
         if c is None:
             return self.top_g_per_s
-        seen = c.flow_g_per_s
-        return max(self.top_g_per_s, seen) if self.opening_at_coarse else seen
+        if self.opening_at_coarse and self.top_g_per_s > 0.0:
+            return self.top_g_per_s
+        return c.flow_g_per_s
 
     @property
     def ran(self) -> bool:

@@ -30,7 +30,7 @@ from drivers.reading import Reading
 from drivers.scale_sim import ScaleTruth, Shown, StreamTruth, World
 from drivers.sim_person import PartTruth, PersonTruth, SimPerson
 
-SETTLE_LIMIT_S = 150.0
+SETTLE_LIMIT_S = 300.0
 NEVER = 1e6
 
 
@@ -238,7 +238,8 @@ class Oracle:
             return ()
         if p.stage in (Stage.CUT, Stage.DONE):
             return ()
-        t, flow = stream.truth, stream.flow_g_per_s
+        t = next(b for b in self.bench.parts if b.name == goal.part).stream
+        flow = stream.flow_g_per_s
         lead = self.bench.person.reaction_s + 0.5 * t.close_s
         drip = t.dribble_g * min(1.0, flow / t.trickle_g_per_s)
         lands = stream.left_g + flow * lead + drip
