@@ -226,7 +226,7 @@ def _worked(made: Record, mine: Sequence[Told], cycles: Sequence[Cycle]) -> Reco
     made = replace(
         made,
         work=tuple(work_lines(found, _quoted(made, found))),
-        hours=round(hours_at_the_bench(mine), 3),
+        hours=hours_at_the_bench(mine),
         operations=tuple(done.items()),
         drift=_drift(made),
     )
