@@ -14,14 +14,16 @@ from itertools import count
 
 from drivers.decoder import Decoder
 from drivers.learn_check import Check, find_check
-from drivers.learn_compose import Composer, NotComposedError
+from drivers.learn_compose import Composer
 from drivers.learn_course import Course
 from drivers.learn_draft import Draft
 from drivers.learn_frames import Cut, Framing
 from drivers.learn_layout import NUMBER, Layout, layout_of
 from drivers.learn_marks import Shown
 from drivers.learn_numbers import Found
+from drivers.learn_refusal import NotBuiltError, OpenError
 from drivers.learn_rest import add_remnants
+from drivers.learn_select import Row, TwoKindsError, kept
 from drivers.learn_strict import Strict, strict_field
 from drivers.reading import Reading
 from drivers.scale_profile import Profile, ProfileError, parse_profile
@@ -33,10 +35,6 @@ _PER_LETTER = 0.002
 _LEAST_BRIDGED = 2
 _WRONG = 0.2
 """Lines in a mark that may say something else than was shown: people look up a moment late."""
-
-
-class NotBuiltError(Exception):
-    """This hypothesis does not hold; the text says why."""
 
 
 @dataclass(slots=True)
@@ -53,6 +51,12 @@ class Built:
     readings: list[tuple[int, str]]
     """Offset and text of every weight that it reads in the stream."""
     check: Check | None = None
+
+    @property
+    def falls_below_zero(self) -> bool:
+        """Whether the weight was seen moving below zero, by its own sign."""
+        course = self.composer.course
+        return any(m and v < 0 for m, v in zip(course.moves, course.values, strict=True))
 
     @property
     def score(self) -> float:
@@ -78,8 +82,8 @@ def build(data: bytes, framing: Framing, found: Found, shown: Sequence[Shown]) -
     check, tail = _check(frames, framing)
     checked = check.width + len(tail) if check else 0
     bodies = [cut.body for cut in rows.cuts]
-    layout = layout_of(found.place, bodies, checked)
-    course = replace(course, doubtful=_doubtful(layout, course, rows))
+    layout = layout_of(found.place, bodies, checked, brackets=found.writing.brackets)
+    course = replace(course, doubtful=_doubtful(layout, course, rows, turned=found.turned))
     found, layout, strict = _strict(found, layout, bodies, checked)
     draft = Draft(start=framing.start, end=framing.end)
     composer = Composer(
@@ -93,12 +97,10 @@ def build(data: bytes, framing: Framing, found: Found, shown: Sequence[Shown]) -
         check=check,
         tail=tail,
         reach=rows.void,
-        always=_always(framing, rows, rest, course),
+        always=_always(rows, rest, course),
+        spans=[(cut.begin, cut.end) for cut in rows.cuts],
     )
-    try:
-        composer.compose()
-    except NotComposedError as error:
-        raise NotBuiltError(str(error)) from error
+    composer.compose()
     add_remnants(draft, [cut.body for cut, _ in rest], [says for _, says in rest])
     _finish(draft, composer, shown)
     return _tried(data, framing, found, composer, check, shown)
@@ -107,30 +109,59 @@ def build(data: bytes, framing: Framing, found: Found, shown: Sequence[Shown]) -
 def _rows(
     framing: Framing, found: Found, shown: Sequence[Shown]
 ) -> tuple[_Rows, list[tuple[Cut, str]]]:
-    rows, rest = _Rows([], [], []), []
-    wrong = 0
+    """The frames with the weight, and the others with what is known of them."""
+    rest: list[tuple[Cut, str]] = []
+    weights: list[tuple[Cut, Row]] = []
     for cut in framing.cuts:
         mark = _mark_of(cut, shown)
         value = found.values.get(cut.body)
-        wanted = shown[mark].value if mark >= 0 else None
-        if value is None:
-            says = "status" if mark < 0 else "other" if wanted is not None else shown[mark].reach
-            rest.append((cut, says or "status"))
+        if value is not None:
+            weights.append((cut, _row(value, mark, shown)))
             continue
-        if mark >= 0 and wanted is None:
-            rows.void[len(rows.cuts)] = shown[mark].reach or "status"
-        right = wanted is not None and abs(value) == abs(wanted)
-        wrong += wanted is not None and not right
-        rows.cuts.append(cut)
-        rows.values.append(value)
-        rows.marks.append(mark if right else -1)
-    if wrong > _WRONG * sum(mark >= 0 for mark in rows.marks):
+        says = "status" if mark < 0 else "other" if shown[mark].text else shown[mark].reach
+        rest.append((cut, says or "status"))
+    keep = _kept(found, weights)
+    rest += [(cut, "other") for n, (cut, _) in enumerate(weights) if n not in keep]
+    rest.sort(key=lambda pair: pair[0].begin)
+    return _checked([pair for n, pair in enumerate(weights) if n in keep], shown), rest
+
+
+def _row(value: Decimal, mark: int, shown: Sequence[Shown]) -> Row:
+    wanted = shown[mark].value if mark >= 0 else None
+    return Row(value, mark, wanted is not None and abs(value) == abs(wanted))
+
+
+def _kept(found: Found, weights: Sequence[tuple[Cut, Row]]) -> frozenset[int]:
+    layout = layout_of(found.place, [cut.body for cut, _ in weights])
+    try:
+        return kept(layout, [row for _, row in weights])
+    except TwoKindsError as error:
+        begin, end = (weights[n][0] for n in error.rows)
+        raise OpenError(
+            f"lines of two kinds come in turn: between the bytes {begin.begin} and {end.end} one "
+            f"says {error.values[0]}, the other {error.values[1]}",
+            "Say what the display showed there",
+        ) from error
+
+
+def _checked(weights: Sequence[tuple[Cut, Row]], shown: Sequence[Shown]) -> _Rows:
+    """The rows, if what they say is what was shown."""
+    rows = _Rows([cut for cut, _ in weights], [row.value for _, row in weights], [])
+    marked = wrong = 0
+    for n, (_, row) in enumerate(weights):
+        says_weight = row.mark >= 0 and shown[row.mark].text is not None
+        if row.mark >= 0 and not says_weight:
+            rows.void[n] = shown[row.mark].reach or "status"
+        marked += says_weight
+        wrong += says_weight and not row.right
+        rows.marks.append(row.mark if row.right else -1)
+    if wrong > _WRONG * marked:
         raise NotBuiltError("many lines do not say what was shown while they came")
-    return rows, rest
+    return rows
 
 
 def _always(
-    framing: Framing, rows: _Rows, rest: Sequence[tuple[Cut, str]], course: Course
+    rows: _Rows, rest: Sequence[tuple[Cut, str]], course: Course
 ) -> tuple[str, ...]:
     """`stable`, where the scale sends a weight only while it rests, and other lines meanwhile."""
     other = [cut.begin for cut, says in rest if says == "status"]
@@ -162,7 +193,7 @@ def _course(rows: _Rows, shown: Sequence[Shown]) -> Course:
 
 def _check(frames: list[bytes], framing: Framing) -> tuple[Check | None, bytes]:
     """The check of these frames, and the bytes of the body behind it."""
-    check = find_check(frames)
+    check = find_check(tuple(frames))
     if check is None or check.tail < len(framing.end):
         return None, b""
     tails = {frame[len(frame) - check.tail : len(frame) - len(framing.end)] for frame in frames}
@@ -171,7 +202,9 @@ def _check(frames: list[bytes], framing: Framing) -> tuple[Check | None, bytes]:
     return check, tails.pop()
 
 
-def _doubtful(layout: Layout, course: Course, rows: _Rows) -> frozenset[int]:
+def _doubtful(
+    layout: Layout, course: Course, rows: _Rows, *, turned: bool
+) -> frozenset[int]:
     """Rows with a mark that is seen at rest only, never in a mark, and not since a tare."""
     doubtful = set(rows.void)
     for key, column in layout.states.items():
@@ -179,7 +212,7 @@ def _doubtful(layout: Layout, course: Course, rows: _Rows) -> frozenset[int]:
         if key == NUMBER or not 1 < len(seen) <= _MOST_STATES:
             continue
         known = {column[n] for n, mark in enumerate(course.marks) if mark >= 0}
-        known |= set(course.tared(column))
+        known |= set(course.tared(column)) | set(course.negative(column, turned))
         for state in seen - known:
             mine = [n for n, one in enumerate(column) if one == state]
             if all(course.rests[n] for n in mine):
@@ -195,10 +228,16 @@ def _strict(
     for narrower in found.narrower():
         if any(narrower.read(body) != found.values[body] for body in bodies):
             break
-        layout = layout_of(narrower.place, bodies, checked)
-        raws = [raw for raw in layout.states[NUMBER] if raw is not None]
+        brackets = found.writing.brackets
+        layout = layout_of(narrower.place, bodies, checked, brackets=brackets)
+        bare = [
+            (raw, value)
+            for raw, value in zip(layout.states[NUMBER], values, strict=True)
+            if raw is not None and not (brackets and b"(" in raw)
+        ]
+        raws = [raw for raw, _ in bare]
         one_width = len({len(raw) for raw in raws}) == 1
-        strict = strict_field(found.writing, raws, values, one_width=one_width)
+        strict = strict_field(found.writing, raws, [v for _, v in bare], one_width=one_width)
         if strict is not None:
             return replace(found, place=narrower.place), layout, strict
     raise NotBuiltError("the number is written in more than one way")

@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from typing import Literal
 
 from drivers.checks import RULES
@@ -52,7 +52,8 @@ class Check:
         return frame[at : at + self.width] == wanted
 
 
-def find_check(frames: Sequence[bytes]) -> Check | None:
+@lru_cache(maxsize=64)
+def find_check(frames: tuple[bytes, ...]) -> Check | None:
     """The rule that all these different whole frames obey; None where there is none.
 
     Bytes that hardly change prove nothing, and are not looked at.

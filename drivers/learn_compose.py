@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from drivers.learn_check import Check
 from drivers.learn_course import Course, State
@@ -24,6 +24,7 @@ from drivers.learn_roles import (
     roles_of,
     sign_of,
 )
+from drivers.learn_refusal import NotBuiltError, OpenError
 from drivers.learn_relation import partners
 from drivers.learn_strict import Strict, as_toml
 from drivers.learn_units import find_unit
@@ -34,11 +35,13 @@ _MOST_STATES = 12
 _FEW = 4
 _MORE = 3
 """Places that a number of open width may grow beyond what was seen."""
+_LEAST_CHANGES = 3
+_LEAST_DIGITS = 4
 _DAY_OR_TIME = re.compile(rb"\d\d?[:/.-]\d\d?([:/.-]\d\d(\d\d)?)?")
 
 
-class NotComposedError(Exception):
-    """These frames cannot be made into a profile; the text says why."""
+Signs = dict[tuple[Key, int], dict[State, str]]
+"""Which place (and bit, or -1 for the whole byte) is the sign, and what its states say."""
 
 
 @dataclass(slots=True)
@@ -67,23 +70,25 @@ class Composer:
     signed: bool = False
     part: str = ""
     """`net` where the lines give gross and tare as well."""
+    spans: Sequence[tuple[int, int]] = ()
+    """Begin and end of each row in the stream."""
     always: tuple[str, ...] = ()
     """What every line with a weight says by being one."""
     unproved: list[str] = field(default_factory=list)
 
     def compose(self) -> None:
-        """Add every form to the draft; NotComposedError where a shown minus stands nowhere."""
+        """Add every form to the draft; NotBuiltError where a shown minus stands nowhere."""
         signs = self._signs()
         self.signed = bool(signs)
         if self.turned and not signs:
-            raise NotComposedError("nothing in the lines tells the negative weights from others")
+            raise NotBuiltError("nothing in the lines tells the negative weights from others")
         for make in self.layout.makes:
             self._unit(make)
             runs = [keys for strip in self._strips(make) for keys in self._numeric(strip)]
             self._partners(runs)
             for keys in runs:
                 joint = [raw for raw in self.layout.joint(keys) if raw is not None]
-                if keys[0] not in self.parts and self._is_free(keys, joint):
+                if keys[0] not in self.parts and self._is_free(keys):
                     self._any(keys, joint)
             words = [word for strip in self._strips(make) for word in self._words(strip)]
             for word in words if len(words) == 1 and not self.part else ():
@@ -96,7 +101,8 @@ class Composer:
         for index, make in enumerate(self.layout.makes):
             layout = "".join(self._line(make, number))
             why = f"{len(make.rows)} lines" if len(self.layout.makes) > 1 else ""
-            self.draft.forms.append(FormDraft(layout, says[index], why))
+            words = (*says[index], self._bracket_word()) if make.bracketed else says[index]
+            self.draft.forms.append(FormDraft(layout, words, why, self._width(make)))
 
     def _number_why(self) -> str:
         shown = ", ".join(f"{value}" for value in self.course.shown)
@@ -107,7 +113,7 @@ class Composer:
     def _line(self, make: Make, number: str) -> Iterator[str]:
         for key, taken in make.slots:
             if key == NUMBER:
-                yield self._number(number, taken)
+                yield (self._in_brackets if make.bracketed else self._number)(number, taken)
             elif (part := self.parts.get(key)) is not None:
                 if part[0][0] == key:
                     yield part[1](make)
@@ -128,6 +134,32 @@ class Composer:
         if len(widths) == 1 and self.layout.makes[0].key != "between" and not self._is_token:
             return f"{{{name}:{widths.pop()}}}"
         return f"{{{name}:{min(widths)}-{max(widths) + _MORE}}}"
+
+    def _in_brackets(self, name: str, taken: Sequence[bytes]) -> str:
+        """A negative number, somewhere in its columns in round brackets."""
+        if any(not raw.endswith(b")") for raw in taken):
+            raise NotBuiltError("the brackets around the number stand in different places")
+        blank = self.draft.add("blank", {"kind": "any", "chars": " "}, "before the bracket")
+        width = max(map(len, taken))
+        return f"{{{blank}:0-{width - 3}}}({{{name}:1-{width - 2}}})"
+
+    def _bracket_word(self) -> str:
+        """`minus`, where a mark or a tare proves that brackets mean it."""
+        rows = {row for make in self.layout.makes if make.bracketed for row in make.rows}
+        states = [row in rows for row in range(self.layout.rows)]
+        sizes = tuple(abs(value) for value in self.course.values)
+        proved = any(self.course.marks[row] >= 0 for row in rows)
+        if proved or replace(self.course, values=sizes).negative(states, turned=False):
+            return "minus"
+        self.unproved.append("a number in brackets: no weight")
+        return "status"
+
+    def _width(self, make: Make) -> int | None:
+        """The bytes of a line whose fields leave that open."""
+        if not make.bracketed or not isinstance(make.key, int):
+            return None
+        checked = self.check.width + len(self.tail) if self.check else 0
+        return sum(len(taken[0]) for _, taken in make.slots) + checked
 
     @property
     def _is_token(self) -> bool:
@@ -211,15 +243,29 @@ class Composer:
                 yield run
             run = []
 
-    def _is_free(self, keys: list[Key], joint: list[bytes]) -> bool:
-        """Whether a run of digits is a clock, a date, a counter or another weight."""
-        if not all(self._is_byte(key) for key in keys):
-            return True
-        different = len(set(joint))
+    def _is_free(self, keys: list[Key]) -> bool:
+        """Whether a run of digits is a clock, a date, a counter or another weight.
+
+        Digits that say how the weight is meant do not change while it rests and is shown.
+        """
+        states = self.layout.joint(keys)
+        joint = [raw for raw in states if raw is not None]
         if len(keys) >= 5 and all(_DAY_OR_TIME.search(raw) for raw in joint):
             return True
-        most = max(len(self._seen(key)) for key in keys)
-        return most > _FEW or different > 6 or (len(keys) >= 3 and different >= 3)
+        if self.writing.point and all(self._is_weight(raw) for raw in set(joint)):
+            return True
+        in_marks = set(zip(self.course.marks, states, strict=True))
+        marked = {mark for mark, _ in in_marks if mark >= 0}
+        at_rest = sum(mark >= 0 and raw is not None for mark, raw in in_marks)
+        changing = at_rest - len(marked) >= _LEAST_CHANGES
+        wide = any(len(raw) >= _LEAST_DIGITS for raw in joint) and len(set(joint)) > _FEW
+        return changing or wide
+
+    def _is_weight(self, raw: bytes) -> bool:
+        """Whether this is written just like the weight, with as many decimals."""
+        value = self.writing.read(raw)
+        like = self.course.values[0].as_tuple().exponent
+        return value is not None and value.as_tuple().exponent == like != 0
 
     def _any(self, keys: Sequence[Key], joint: list[bytes]) -> None:
         self.loose += len(keys)
@@ -229,28 +275,63 @@ class Composer:
 
     # -- marks -------------------------------------------------------------------------------
 
-    def _signs(self) -> dict[tuple[Key, int], dict[State, str]]:
-        """The one place (and bit, or -1) that is the sign of a number without one."""
-        for bit_wise in (False, True):
-            for key, states in self.layout.states.items():
-                if key == NUMBER or not self._is_byte(key):
-                    continue
-                if not bit_wise:
-                    if len(self._seen(key)) <= _FEW and (
-                        words := sign_of(states, self.course, turned=self.turned)
-                    ):
-                        return {(key, -1): words}
-                    continue
-                codes = [None if raw is None else raw[0] for raw in states]
-                for bit in range(8):
-                    bits = bit_states(codes, bit)
-                    if len(set(bits) - {None}) == 2 and (
-                        words := self.course.negative(bits, self.turned)
-                    ):
-                        return {(key, bit): words}
-        return {}
+    def _signs(self) -> Signs:
+        """The one place (and bit, or -1) that is the sign of a number without one.
 
-    def _marks(self, strip: list[Key], signs: dict[tuple[Key, int], dict[State, str]]) -> None:
+        Raises OpenError where two places could be, and one observation would decide.
+        """
+        found: list[tuple[frozenset[int], frozenset[int], Signs]] = []
+        for key, states in self.layout.states.items():
+            if key == NUMBER or not self._is_byte(key):
+                continue
+            codes = [None if raw is None else raw[0] for raw in states]
+            marks: list[tuple[int, Sequence[State]]] = [(-1, states)]
+            marks += [(bit, bit_states(codes, bit)) for bit in range(8)]
+            for bit, column in marks:
+                if words := self._sign(column, plain=bit < 0):
+                    below, above = self._rows_of(column, words)
+                    found.append((below, above, {(key, bit): words}))
+        if not found:
+            return {}
+        below, above, signs = max(found, key=lambda one: len(one[0] | one[1]))
+        for other_below, other_above, _ in found:
+            differing = (below & other_above) | (above & other_below)
+            if differing and self.turned:
+                begin, end = self.spans[min(differing)]
+                raise OpenError(
+                    f"two marks in the lines could be the sign; they differ at the bytes {begin} "
+                    f"to {end}",
+                    "Say what the display showed there",
+                )
+            if differing:
+                return {}
+        return signs
+
+    def _sign(self, column: Sequence[State], *, plain: bool) -> dict[State, str]:
+        """The words of a mark that can be the sign: never below zero at rest at nothing."""
+        seen = set(column) - {None}
+        if len(seen) != 2 if not plain else not 1 < len(seen) <= _MOST_STATES:
+            return {}
+        words = sign_of(column, self.course, turned=self.turned)
+        if any(state in words for state in self.course.tared(column)):
+            return {}
+        empty = any(
+            words.get(state) == "minus" and not value
+            for state, value in zip(column, self.course.values, strict=True)
+        )
+        return {} if empty else words
+
+    def _rows_of(
+        self, column: Sequence[State], words: dict[State, str]
+    ) -> tuple[frozenset[int], frozenset[int]]:
+        """The rows that are below and above zero by this mark."""
+        said = [words.get(state) for state in column]
+        return (
+            frozenset(n for n, word in enumerate(said) if word == "minus"),
+            frozenset(n for n, word in enumerate(said) if word == "plus" and self.course.values[n]),
+        )
+
+    def _marks(self, strip: list[Key], signs: Signs) -> None:
         n = 0
         while n < len(strip):
             keys = [strip[n]]
@@ -287,7 +368,7 @@ class Composer:
     def _mark(
         self,
         keys: list[Key],
-        signs: dict[tuple[Key, int], dict[State, str]],
+        signs: Signs,
         *,
         known: bool = False,
     ) -> None:
@@ -306,6 +387,9 @@ class Composer:
         if len(different) > _MOST_STATES:
             self._any(keys, joint)
             return
+        if self._is_length(keys, states):
+            self._length(keys, joint)
+            return
         sign = signs.get((keys[0], -1)) if len(keys) == 1 else None
         spelled = {raw: raw.decode("latin-1") for raw in different}
         roles = roles_of(states, self.course, sign=sign, spelled=spelled, reach=self.reach)
@@ -319,11 +403,29 @@ class Composer:
             return
         self._put_flag(keys, roles, joint)
 
+    def _is_length(self, keys: Sequence[Key], states: Sequence[bytes | None]) -> bool:
+        """Whether the bytes count those of the line, as a number or in digits."""
+        if len(keys) > 2 or not all(self._is_byte(key) for key in keys):
+            return False
+        rest = set()
+        for raw, (begin, end) in zip(states, self.spans, strict=True):
+            if raw is None:
+                return False
+            plain = raw.isdigit()
+            rest.add((end - begin - (int(raw) if plain else raw[-1]), raw[:-1] if not plain else b""))
+        return len(rest) == 1 and len(set(states)) > 1
+
+    def _length(self, keys: Sequence[Key], joint: Sequence[bytes]) -> None:
+        low, high = min(joint), max(joint)
+        chars = "0-9" if low.isdigit() else f"\\x{low[-1]:02x}-\\x{high[-1] + _MORE:02x}"
+        spec: Spec = {"kind": "any", "chars": chars, "fill": to_text(joint[0])}
+        self._place(keys, self.draft.add("length", spec, "counts the bytes of the line"))
+
     def _is_bitwise(
         self,
         keys: list[Key],
         different: list[bytes],
-        signs: dict[tuple[Key, int], dict[State, str]],
+        signs: Signs,
         roles: Roles,
     ) -> bool:
         if len(keys) > 1 or not self._is_byte(keys[0]):
@@ -331,7 +433,8 @@ class Composer:
         if any((keys[0], bit) in signs for bit in range(8)):
             return True
         codes = b"".join(different)
-        if re.fullmatch(rb"[A-Za-z +-]*", codes):
+        words = re.fullmatch(rb"[A-Za-z +-]*", codes) or (keys[0], -1) in signs
+        if words or (len(codes) == 2 and (codes[0] ^ codes[1]).bit_count() > 1):
             return False
         printable = all(0x20 <= code < 0x7F for code in codes)
         return len(different) > _FEW or not printable
@@ -340,7 +443,7 @@ class Composer:
         self,
         key: Key,
         states: Sequence[bytes | None],
-        signs: dict[tuple[Key, int], dict[State, str]],
+        signs: Signs,
     ) -> Bits | None:
         codes = [None if raw is None else raw[0] for raw in states]
         mine = {bit: words for (where, bit), words in signs.items() if where == key and bit >= 0}
@@ -397,16 +500,16 @@ class Composer:
 
     def _makes_say(self) -> list[tuple[str, ...]]:
         makes = self.layout.makes
-        if len(makes) == 1:
-            return [self.always]
-        words = {n: self._net_word(make) for n, make in enumerate(makes)}
-        spelled = {n: word for n, word in words.items()}
-        roles = roles_of(self.layout.of_make, self.course, spelled=spelled, reach=self.reach)  # type: ignore[arg-type]
+        spelled: dict[State, str] = {}
+        for make in makes:
+            if not make.bracketed:
+                spelled[make.key] = self._net_word(make)
+        if len({make.key for make in makes}) == 1:
+            return [self.always] * len(makes)
+        roles = roles_of(self.layout.of_make, self.course, spelled=spelled, reach=self.reach)
         self._tell(roles, "the form of the line")
-        return [
-            (*self.always, *(word for word in roles.words[n] if word != "any"))
-            for n in range(len(makes))
-        ]
+        said = [[word for word in roles.words[make.key] if word != "any"] for make in makes]
+        return [(*self.always, *words) for words in said]
 
     def _net_word(self, make: Make) -> str:
         """A literal word of this make that others have not, where it says net or gross."""

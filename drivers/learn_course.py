@@ -172,14 +172,13 @@ class Course:
         for begin, end in self.runs:
             if begin <= at or self.values[begin] != taken or end - begin < _RESTS_FROM:
                 continue
-            state, before = states[begin], states[at - 1]
-            rows = [n for n, one in enumerate(states) if one == state]
-            together = rows and rows == list(range(rows[0], rows[-1] + 1))
-            marked = any(self.marks[n] >= 0 for n in rows)
-            if state not in (None, before) and together and not marked and rows[0] > at:
-                moved = any(self.moves[n] for n in rows)
-                if moved and state not in states[:at]:
-                    return {state: "minus", before: "plus"}
+            if any(mark >= 0 for mark in self.marks[begin:end]):
+                continue
+            for first in range(begin, at, -1):
+                new, old = set(states[first:end]), set(states[:first])
+                if new & old or None in new or not any(self.moves[first:begin]):
+                    continue
+                return dict.fromkeys(new, "minus") | dict.fromkeys(old - {None}, "plus")
         return {}
 
     # -- what is known to be harmless --------------------------------------------------------

@@ -11,24 +11,15 @@ from collections.abc import Sequence
 
 from drivers.learn_build import Built
 from drivers.learn_marks import Shown
+from drivers.learn_refusal import OpenError
 from drivers.learn_roles import GROSS_WORDS, NET_WORDS
 
 _TARE_WORDS = frozenset({"T", "TR", "TARE", "TARA", "PT"})
 _NEAR = 12
 
 
-class NotLearnedError(Exception):
-    """Nothing can be learned, or not surely; the text says why and what would help."""
-
-    def __init__(self, why: str, ask: str = "") -> None:
-        super().__init__(f"{why}. {ask}." if ask else f"{why}.")
-        self.why = why
-        self.ask = ask
-        """The one observation that would decide, where there is one."""
-
-
 def decide(builts: Sequence[Built], shown: Sequence[Shown]) -> Built:
-    """The one that the display shows; raises NotLearnedError where nothing tells.
+    """The one that the display shows; raises OpenError where nothing tells.
 
     A display shows the net weight where the lines hold gross and tare as well, whether arithmetic
     or a label says so.
@@ -46,12 +37,12 @@ def decide(builts: Sequence[Built], shown: Sequence[Shown]) -> Built:
     if differing:
         at = differing[0]
         end = next((n for n in sorted(first) if n >= at and n not in differing), differing[-1])
-        raise NotLearnedError(
+        raise OpenError(
             f"two numbers in the lines ({places}) both were what was shown; between the bytes "
             f"{at} and {end} one says {first[at]}, the other {second[at]}",
             "Say what the display showed there",
         )
-    raise NotLearnedError(
+    raise OpenError(
         f"two numbers in the lines ({places}) were alike all the time",
         "Tare with a load on the pan, put another load on, and say what the display shows then",
     )

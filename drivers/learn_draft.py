@@ -21,6 +21,7 @@ class FormDraft:
     layout: str
     says: tuple[str, ...] = ()
     why: str = ""
+    width: int | None = None
 
 
 @dataclass(slots=True)
@@ -81,6 +82,8 @@ class Draft:
             lines += [f"{key} = {_value(value)}" for key, value in spec.items()]
         for form in self.forms:
             lines += ["", "[[form]]", *_comment(form.why), f"layout = {_value(form.layout)}"]
+            if form.width is not None:
+                lines.append(f"width = {form.width}")
             if form.says:
                 lines.append(f"says = {_value(' '.join(form.says))}")
         return "\n".join(lines) + "\n"

@@ -6,13 +6,13 @@ any of it means.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Hashable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
 from drivers.learn_writing import Place, skeleton, tokens
 
-Key = tuple[object, ...]
+Key = tuple[Hashable, ...]
 NUMBER: Key = ("number",)
 
 
@@ -20,10 +20,12 @@ NUMBER: Key = ("number",)
 class Make:
     """Frames of one make: the same length, or the same tokens."""
 
-    key: object
+    key: Hashable
     rows: list[int] = field(default_factory=list)
     slots: list[tuple[Key, list[bytes]]] = field(default_factory=list)
     """What stands at each place, for each of `rows`; the number among them in its place."""
+    bracketed: bool = False
+    """The number stands in round brackets."""
 
 
 @dataclass(frozen=True)
@@ -53,24 +55,29 @@ class Layout:
         ]
 
     @cached_property
-    def of_make(self) -> list[object]:
-        """The make of each row, as a state."""
-        states: list[object] = [None] * self.rows
-        for number, make in enumerate(self.makes):
+    def of_make(self) -> list[Hashable]:
+        """The make of each row, as a state; brackets make no difference."""
+        states: list[Hashable] = [None] * self.rows
+        for make in self.makes:
             for row in make.rows:
-                states[row] = number
+                states[row] = make.key
         return states
 
 
-def layout_of(place: Place, bodies: Sequence[bytes], checked: int = 0) -> Layout:
+def layout_of(
+    place: Place, bodies: Sequence[bytes], checked: int = 0, *, brackets: bool = False
+) -> Layout:
     """The makes among `bodies`, taken apart around the number at `place`.
 
-    The last `checked` bytes of every body are left out: they are known already.
+    The last `checked` bytes of every body are left out: they are known already. With `brackets`
+    lines with the number in brackets are a make of their own.
     """
-    every: dict[object, Make] = {}
+    every: dict[tuple[Hashable, bool], Make] = {}
     for row, body in enumerate(bodies):
+        span = place.span(body) if brackets else None
+        inside = span is not None and b"(" in body[span[0] : span[1]]
         key = _key(place, body)
-        every.setdefault(key, Make(key)).rows.append(row)
+        every.setdefault((key, inside), Make(key, bracketed=inside)).rows.append(row)
     for make in every.values():
         mine = [bodies[row] for row in make.rows]
         make.slots = list(_slots(place, make.key, mine, checked))
@@ -78,14 +85,14 @@ def layout_of(place: Place, bodies: Sequence[bytes], checked: int = 0) -> Layout
     return Layout(tuple(ordered), len(bodies))
 
 
-def _key(place: Place, body: bytes) -> object:
+def _key(place: Place, body: bytes) -> Hashable:
     if place.kind == "token":
-        return skeleton(body)
+        return skeleton(body, place.point)
     return len(body) if place.kind != "between" else "between"
 
 
 def _slots(
-    place: Place, key: object, bodies: Sequence[bytes], checked: int
+    place: Place, key: Hashable, bodies: Sequence[bytes], checked: int
 ) -> Iterator[tuple[Key, list[bytes]]]:
     if place.kind == "token":
         yield from _token_slots(place, key, bodies, checked)
@@ -108,11 +115,11 @@ def _key_of(place: Place, column: int, size: int) -> Key:
 
 
 def _token_slots(
-    place: Place, key: object, bodies: Sequence[bytes], checked: int
+    place: Place, key: Hashable, bodies: Sequence[bytes], checked: int
 ) -> Iterator[tuple[Key, list[bytes]]]:
     """Tokens of one width column by column, others as a whole."""
     bare = [body[: len(body) - checked] for body in bodies]
-    every = [tokens(body) for body in bare]
+    every = [tokens(body, place.point) for body in bare]
     number = [n for n, (kind, _, _) in enumerate(every[0]) if kind == "n"][place.a]
     for n in range(len(every[0])):
         taken = [body[t[n][1] : t[n][2]] for body, t in zip(bare, every, strict=True)]

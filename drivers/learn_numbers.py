@@ -11,10 +11,11 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
 
+from drivers.learn_codes import alphabets
 from drivers.learn_writing import Code, Place, Writing, scale_of, tokens
 
 _RUN = re.compile(rb"[0-9](?:[^A-Za-z0-9 +()\x00-\x1f-]{0,3}[0-9])*")
-_PADS = b" 0+-*_#"
+_PADS = b" 0+-*_#("
 _FILLERS = "*_#"
 _WIDEST = 14
 _BINARY: tuple[tuple[Code, int], ...] = tuple(
@@ -72,15 +73,10 @@ def search(bodies: Sequence[bytes], marks: Sequence[Mark]) -> list[Found]:
 
     Digits come first; only where they say nothing are bytes taken for binary numbers.
     """
-    found = _explored(bodies, marks, _in_text(marks))
-    if not found:
-        found = _explored(bodies, marks, [*_in_hex(marks), *_in_binary(marks)])
-    return found
-
-
-def explored(bodies: Sequence[bytes], marks: Sequence[Mark], found: Iterable[Found]) -> list[Found]:
-    """Those of `found` that give every mark's value, with the values of all bodies."""
-    return _explored(bodies, marks, found)
+    for candidates in (_in_text(bodies, marks), in_codes(marks), _in_bytes(marks)):
+        if found := _explored(bodies, marks, candidates):
+            return found
+    return []
 
 
 def _explored(bodies: Sequence[bytes], marks: Sequence[Mark], found: Iterable[Found]) -> list[Found]:
@@ -97,7 +93,7 @@ def _explored(bodies: Sequence[bytes], marks: Sequence[Mark], found: Iterable[Fo
 def _fixed_edge(found: Found) -> tuple[object, ...]:
     """What stays when a place takes in more padding: the edge at the last digit."""
     place = found.place
-    if place.kind == "token":
+    if place.kind == "token" or found.writing.code != "text":
         return (place,)
     return (place.kind, place.a if found.writing.reversed else place.b)
 
@@ -132,8 +128,23 @@ def _as_calm(bodies: Sequence[bytes], wider: Found, best: Found) -> bool:
 
 
 def length(way: Sequence[Decimal]) -> Decimal:
-    """How far the weight went on this way, up and down."""
-    return sum((abs(b - a) for a, b in zip(way, way[1:], strict=False)), Decimal(0))
+    """How far the weight went on this way, up and down, its sign left alone.
+
+    A leap from one rest straight to another is left out: a tare key makes such, and an overload.
+    """
+    sizes = [abs(value) for value in way]
+    resting = [
+        a == b or b == c
+        for a, b, c in zip([None, *sizes], sizes, [*sizes[1:], None], strict=False)
+    ]
+    return sum(
+        (
+            abs(b - a)
+            for a, b, still, stays in zip(sizes, sizes[1:], resting, resting[1:], strict=False)
+            if not (still and stays)
+        ),
+        Decimal(0),
+    )
 
 
 # -- digits ----------------------------------------------------------------------------------
@@ -144,13 +155,15 @@ def richest(marks: Sequence[Mark]) -> Mark:
     return max(marks, key=lambda mark: len(str(abs(mark.value)).strip("0.")))
 
 
-def _in_text(marks: Sequence[Mark]) -> Iterator[Found]:
+def _in_text(bodies: Sequence[bytes], marks: Sequence[Mark]) -> Iterator[Found]:
     base = richest(marks)
     fillers = [""] + [char for char in _FILLERS if any(char.encode() in m.body for m in marks)]
+    brackets = {False, any(b"(" in body and b")" in body for body in bodies)}
     for begin, end, writing in _cores(base):
         for filler in fillers:
-            filled = replace(writing, group=writing.group + filler)
-            yield from _places(base.body, begin, end, filled)
+            for bracketed in sorted(brackets):
+                filled = replace(writing, group=writing.group + filler, brackets=bracketed)
+                yield from _places(base.body, begin, end, filled)
 
 
 def _cores(base: Mark) -> Iterator[tuple[int, int, Writing]]:
@@ -204,32 +217,55 @@ def _places(body: bytes, begin: int, end: int, writing: Writing) -> Iterator[Fou
         yield Found(Place("left", a, b), writing)
         yield Found(Place("right", size - a, size - b), writing)
         yield Found(Place("between", a, size - b), writing)
-        if not writing.reversed and b < size and body[b : b + 1] in b"+-":
+        behind = b"+-" if not writing.brackets else b") "
+        if not writing.reversed and b < size and body[b] in behind:
             yield Found(Place("left", a, b + 1), writing)
             yield Found(Place("right", size - a, size - b - 1), writing)
     yield from _as_token(body, begin, end, writing)
 
 
 def _as_token(body: bytes, begin: int, end: int, writing: Writing) -> Iterator[Found]:
-    numbers = [(a, b) for kind, a, b in tokens(body) if kind == "n"]
+    point = "," if writing.point == "," else "."
+    numbers = [(a, b) for kind, a, b in tokens(body, point) if kind == "n"]
     for n, (a, b) in enumerate(numbers):
         if a <= begin and b == end:
-            yield Found(Place("token", n, len(numbers)), writing)
+            yield Found(Place("token", n, len(numbers), point), writing)
 
 
 # -- bytes -----------------------------------------------------------------------------------
 
 
-def _in_hex(marks: Sequence[Mark]) -> Iterator[Found]:
+def _in_bytes(marks: Sequence[Mark]) -> Iterator[Found]:
     base = richest(marks)
     for width in _HEX_WIDTHS:
         yield from _whole(base, "hex", width)
-
-
-def _in_binary(marks: Sequence[Mark]) -> Iterator[Found]:
-    base = richest(marks)
     for code, width in _BINARY:
         yield from _whole(base, code, width)
+
+
+# -- digits that are other characters --------------------------------------------------------
+
+
+def in_codes(marks: Sequence[Mark]) -> Iterator[Found]:
+    """Digits of a fixed number of columns, each written as some other character."""
+    decimals = max(_decimals(mark.value) for mark in marks)
+    wanted = [str(abs(int(mark.value.scaleb(decimals)))) for mark in marks]
+    shortest = min(len(mark.body) for mark in marks)
+    for width in range(max(map(len, wanted)), min(_WIDEST, shortest) + 1):
+        for at in range(shortest - width + 1):
+            for backwards in (False, True):
+                pairs = [
+                    (mark.body[at : at + width][:: -1 if backwards else 1], text.zfill(width))
+                    for mark, text in zip(marks, wanted, strict=True)
+                ]
+                for digits in alphabets(pairs):
+                    writing = Writing(reversed=backwards, digits=digits, decimals=decimals)
+                    yield Found(Place("left", at, at + width), writing)
+
+
+def _decimals(value: Decimal) -> int:
+    exponent = value.as_tuple().exponent
+    return max(0, -exponent) if isinstance(exponent, int) else 0
 
 
 def _whole(base: Mark, code: Code, width: int) -> Iterator[Found]:

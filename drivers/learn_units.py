@@ -75,36 +75,37 @@ def _candidates(
 ) -> Iterator[_Candidate]:
     order = [key for key, _ in make.slots]
     number = order.index(NUMBER)
-    for begin in range(len(order)):
-        for end in range(begin + 1, min(begin + _WIDEST, len(order)) + 1):
-            keys = order[begin:end]
-            if NUMBER in keys or not taken.isdisjoint(keys):
-                break
-            states = layout.joint(keys)
-            if not _is_word(layout, order, begin, end, states):
-                continue
-            names = _names(states, course, shown)
-            if names is not None:
-                far = begin - number if begin > number else 100 + number - end
-                yield far, keys, names, states
+    for begin, end in _words(make, course):
+        keys = order[begin:end]
+        if NUMBER in keys or not taken.isdisjoint(keys):
+            continue
+        states = layout.joint(keys)
+        names = _names(states, course, shown) if _is_word(states) else None
+        if names is not None:
+            far = begin - number if begin > number else 100 + number - end
+            yield far, keys, names, states
 
 
-def _is_word(
-    layout: Layout, order: Sequence[Key], begin: int, end: int, states: Sequence[bytes | None]
-) -> bool:
-    """Whether these places hold a whole word, or nothing at all, in every row."""
-    seen = [raw for raw in states if raw is not None]
-    words = [raw for raw in seen if raw.strip(b" ")]
-    if not words or any(not re.fullmatch(rb" *[A-Za-z]+ *", raw) for raw in words):
-        return False
-    if all(raw[:1] == b" " for raw in words) or all(raw[-1:] == b" " for raw in words):
-        return False  # a narrower one says the same
-    for beside in (begin - 1, end):
-        if 0 <= beside < len(order) and order[beside] != NUMBER:
-            near = layout.states[order[beside]]
-            if any(raw and near[row] and near[row].isalpha() for row, raw in enumerate(states)):  # type: ignore[union-attr]
-                return False
-    return True
+def _words(make: Make, course: Course) -> set[tuple[int, int]]:
+    """Where, in slots, the lines have a word short enough for a unit."""
+    marked = [n for n, row in enumerate(make.rows) if course.marks[row] >= 0]
+    found = set()
+    for n in dict.fromkeys([*marked[:1], *marked[-1:], 0, len(make.rows) - 1]):
+        widths = [len(taken[n]) for _, taken in make.slots]
+        starts = [sum(widths[:slot]) for slot in range(len(widths))]
+        line = b"".join(taken[n] for _, taken in make.slots)
+        for word in re.finditer(rb"[A-Za-z]+", line):
+            if word.start() in starts and len(word[0]) <= _WIDEST:
+                begin = starts.index(word.start())
+                end = next((m for m in range(begin, len(starts)) if starts[m] >= word.end()), None)
+                found.add((begin, len(starts) if end is None else end))
+    return found
+
+
+def _is_word(states: Sequence[bytes | None]) -> bool:
+    """Whether these places hold one word, or nothing at all, in every row."""
+    seen = {raw for raw in states if raw is not None}
+    return all(re.fullmatch(rb" *[A-Za-z]* *", raw) for raw in seen) and any(map(bytes.strip, seen))
 
 
 def _names(

@@ -16,7 +16,15 @@ Code = Literal["text", "hex", "int-le", "int-be", "uint-le", "uint-be", "bcd-le"
 PLAIN = "0123456789"
 FACTORS = (1, 2, 5, 10, 20, 50, 100)
 """A scale may count in steps of so many of the display's last digit."""
-_TOKEN = re.compile(rb"(?P<n> *[-+]? *[0-9]+(?:[.,][0-9]+)?)|(?P<a>[A-Za-z]+)|(?P<s> +)|(?P<o>.)", re.S)
+_BRACKETED = re.compile(rb" *\(([^()]+)\) *", re.DOTALL)
+_TOKENS = {
+    point: re.compile(
+        rb"(?P<n> *[-+]? *[0-9]+(?:[%b][0-9]+)?)|(?P<a>[A-Za-z]+)|(?P<s> +)|(?P<o>.)"
+        % point.encode(),
+        re.DOTALL,
+    )
+    for point in (".", ",")
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,12 +41,17 @@ class Writing:
     decimals: int | None = None
     """For a whole number: digits behind the point that the display puts in."""
     times: int = 1
+    brackets: bool = False
+    """A number below zero stands in round brackets."""
 
     def read(self, raw: bytes) -> Decimal | None:
         """The number in `raw`, its sign wherever it stands; None where there is none."""
         if self.code != "text":
             whole = _binary(self.code, raw)
             return None if whole is None else scaled(whole * self.times, self.decimals or 0)
+        if self.brackets and (found := _BRACKETED.fullmatch(raw)):
+            value = self.read(found[1])
+            return None if value is None or value < 0 else -value
         line = raw[::-1] if self.reversed else raw
         if self.group:
             line = line.translate(None, self.group.encode("latin-1"))
@@ -113,13 +126,15 @@ def scale_of(raw: int, shown: Decimal) -> tuple[int, int] | None:
 class Place:
     """Where a field stands in a frame's body.
 
-    `left`: columns `a` to `b` from the start. `right`: `a` and `b` columns before the end. `between`:
-    from column `a` to `b` columns before the end. `token`: the number `a` of `b` numbers.
+    `left`: columns `a` to `b` from the start. `right`: `a` and `b` columns before the end.
+    `between`: from column `a` to `b` columns before the end. `token`: the number `a` of `b` numbers, whose
+    decimals follow `point`.
     """
 
     kind: Literal["left", "right", "between", "token"]
     a: int
     b: int
+    point: str = "."
 
     def span(self, body: bytes) -> tuple[int, int] | None:
         """Begin and end in this body; None where it has no such place."""
@@ -131,7 +146,7 @@ class Place:
                 return (size - self.a, size - self.b) if self.a <= size else None
             case "between":
                 return (self.a, size - self.b) if self.a < size - self.b else None
-        numbers = [(begin, end) for kind, begin, end in tokens(body) if kind == "n"]
+        numbers = [(begin, end) for kind, begin, end in tokens(body, self.point) if kind == "n"]
         return numbers[self.a] if len(numbers) == self.b else None
 
     @property
@@ -148,13 +163,15 @@ class Place:
 
 
 @lru_cache(maxsize=4096)
-def tokens(body: bytes) -> tuple[tuple[str, int, int], ...]:
+def tokens(body: bytes, point: str = ".") -> tuple[tuple[str, int, int], ...]:
     """The body as numbers (n, blanks before them included), letters (a), blanks (s), others (o)."""
-    return tuple((str(m.lastgroup), m.start(), m.end()) for m in _TOKEN.finditer(body))
+    found = _TOKENS[point].finditer(body)
+    return tuple((str(m.lastgroup), m.start(), m.end()) for m in found)
 
 
-def skeleton(body: bytes) -> tuple[bytes, ...]:
+def skeleton(body: bytes, point: str = ".") -> tuple[bytes, ...]:
     """What frames of one make have in common: the kinds of their tokens, others as they are."""
     return tuple(
-        kind.encode() if kind != "o" else body[begin:end] for kind, begin, end in tokens(body)
+        kind.encode() if kind != "o" else body[begin:end]
+        for kind, begin, end in tokens(body, point)
     )

@@ -7,16 +7,16 @@ are in the `learn_*` modules.
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
-from decimal import Decimal
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 
-from drivers.learn_build import Built, NotBuiltError, build
+from drivers.learn_build import Built, build
 from drivers.learn_frames import Framing, framings
 from drivers.learn_marks import Shown
-from drivers.learn_decide import NotLearnedError, decide
-from drivers.learn_numbers import Found, Mark, length, richest, search
+from drivers.learn_decide import decide
+from drivers.learn_numbers import Found, length, search
+from drivers.learn_refusal import NotBuiltError, NotLearnedError, OpenError
+from drivers.learn_typical import typical
 from drivers.line_settings import looks
 from drivers.notation import to_text
 from drivers.scale_profile import Profile
@@ -26,10 +26,10 @@ _LEAST_BYTES = 24
 _SHOWN = 48
 _NEAR = 0.9
 _MOST_TRIED = 8
+_MOST_SCORE = 3.5
+"""What a profile can add to the likelihood of its framing."""
 _CALM = 1.05
 """So much longer than the calmest way another may be to be believed as well."""
-_SURELY_SIGNED = 3
-"""From so many bytes on a binary number is signed: no scale needs the range otherwise."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +58,7 @@ class _Attempt:
 
     framing: Framing
     built: Built | None = None
-    why: list[NotLearnedError] = field(default_factory=list)
+    why: NotLearnedError | None = None
 
 
 def learn(
@@ -85,8 +85,7 @@ def learn(
             "Are the line settings right? Record at least ten seconds with a load put down and "
             "taken off",
         )
-    attempts = [_attempt(bare, framing, marks) for framing in found]
-    best = _best(attempts)
+    best = _best(list(_attempts(bare, found, marks)))
     return _learned(best, name, settings or parity, request)
 
 
@@ -118,76 +117,89 @@ def _bare(data: bytes) -> tuple[bytes, str]:
     return data.translate(_SEVEN_BITS), f"9600 7{seen[0].upper()}1"
 
 
+def _attempts(
+    data: bytes, found: Sequence[Framing], shown: Sequence[Shown]
+) -> Iterator[_Attempt]:
+    """Hypotheses, the likeliest first, until none that follows can be better."""
+    best = 0.0
+    for framing in found:
+        if best and framing.likely + _MOST_SCORE < best:
+            return
+        attempt = _attempt(data, framing, shown)
+        if isinstance(attempt.why, OpenError) and not best:
+            raise attempt.why  # a worse way to cut the lines would only hide the question
+        best = max(best, attempt.built.score if attempt.built else 0.0)
+        yield attempt
+
+
 def _attempt(data: bytes, framing: Framing, shown: Sequence[Shown]) -> _Attempt:
     attempt = _Attempt(framing)
     try:
-        marks = [_mark(framing, one) for one in shown if one.value is not None]
-        attempt.built = _built(data, framing, shown, marks)
+        attempt.built = _built(data, framing, shown)
     except NotLearnedError as error:
-        attempt.why.append(error)
+        attempt.why = error
     return attempt
 
 
-def _mark(framing: Framing, shown: Shown) -> Mark:
-    inside = [
-        cut.body for cut in framing.cuts if shown.begin <= cut.begin and cut.end <= shown.end
-    ]
-    if not inside or shown.value is None:
-        raise NotLearnedError(
-            f"between the bytes {shown.begin} and {shown.end} there is no whole line",
-            "Give a longer range",
-        )
-    return Mark(shown.value, Counter(inside).most_common(1)[0][0])
+def _built(data: bytes, framing: Framing, shown: Sequence[Shown]) -> Built:
+    builts: list[Built] = []
+    reasons: list[str] = []
+    open_: list[OpenError] = []
+    for rivals in _numbers(framing, shown):
+        best = []
+        for found in _calm(framing, shown, rivals)[:_MOST_TRIED]:
+            try:
+                best.append(build(data, framing, found, shown))
+            except OpenError as error:
+                open_.append(error)
+            except NotBuiltError as error:
+                reasons.append(str(error))
+        if best:
+            builts.append(_signed(best))
+    if not builts:
+        raise open_[0] if open_ else NotLearnedError(reasons[0])
+    return builts[0] if len(builts) == 1 else decide(builts, shown)
 
 
-def _built(
-    data: bytes, framing: Framing, shown: Sequence[Shown], marks: Sequence[Mark]
-) -> Built:
+def _numbers(framing: Framing, shown: Sequence[Shown]) -> list[list[Found]]:
+    """The numbers in the lines that were what was shown, each with the ways to take it."""
     bodies = [cut.body for cut in framing.cuts]
-    every = search(bodies, marks)
+    every = {
+        (found.place, found.writing): found
+        for marks in typical(framing, shown)
+        for found in search(bodies, marks)
+    }
     if not every:
         said = ", then ".join(mark.words for mark in shown if mark.value is not None)
         raise NotLearnedError(
             f"nowhere in the lines stands a number that was {said}",
             "Check that each range is where the display showed that weight",
         )
-    builts: list[Built] = []
-    reasons: list[str] = []
-    for rivals in _rivals(every, marks):
-        best = []
-        for found in _calm(bodies, rivals)[:_MOST_TRIED]:
-            try:
-                best.append(build(data, framing, found, shown))
-            except NotBuiltError as error:
-                reasons.append(str(error))
-        if best:
-            builts.append(_signed(best))
-    if not builts:
-        raise NotLearnedError(reasons[0])
-    return builts[0] if len(builts) == 1 else decide(builts, shown)
+    groups: list[list[Found]] = []
+    for found in every.values():
+        joined = [group for group in groups if any(_overlap(found, one) for one in group)]
+        groups = [group for group in groups if group not in joined]
+        groups.append([*(one for group in joined for one in group), found])
+    return groups
 
 
-def _rivals(every: Sequence[Found], marks: Sequence[Mark]) -> list[list[Found]]:
-    """The candidates, those together that take the same bytes for the weight."""
-    body = richest(marks).body
-    groups: list[tuple[set[int], list[Found]]] = []
-    for found in every:
-        span = found.place.span(body)
-        assert span is not None
-        columns = set(range(*span))
-        joined = [group for group in groups if group[0] & columns]
-        for group in joined:
-            groups.remove(group)
-            columns |= group[0]
-        groups.append((columns, [one for group in joined for one in group[1]] + [found]))
-    return [group[1] for group in groups]
+def _overlap(one: Found, another: Found) -> bool:
+    """Whether two candidates take the same bytes of a frame for the weight."""
+    body = next((body for body in one.values if body in another.values), None)
+    if body is None:
+        return False
+    spans = one.place.span(body), another.place.span(body)
+    return bool(spans[0] and spans[1] and max(spans[0][0], spans[1][0]) < min(spans[0][1], spans[1][1]))
 
 
-def _calm(bodies: Sequence[bytes], rivals: Sequence[Found]) -> list[Found]:
+def _calm(framing: Framing, shown: Sequence[Shown], rivals: Sequence[Found]) -> list[Found]:
     """Those that explain most frames and let the weight go the calmest way, the plainest first."""
-    covered = {id(one): sum(body in one.values for body in bodies) for one in rivals}
+    bodies = [cut.body for cut in framing.cuts]
+    wrong = {id(one): _wrong(framing, shown, one) for one in rivals}
+    right = [one for one in rivals if wrong[id(one)] == min(wrong.values())]
+    covered = {id(one): sum(body in one.values for body in bodies) for one in right}
     most = max(covered.values())
-    many = [one for one in rivals if covered[id(one)] >= _NEAR * most]
+    many = [one for one in right if covered[id(one)] >= _NEAR * most]
     ways = {id(one): float(length(one.way(bodies))) for one in many}
     least = min(ways.values())
     calm = [one for one in many if ways[id(one)] <= _CALM * least]
@@ -197,35 +209,40 @@ def _calm(bodies: Sequence[bytes], rivals: Sequence[Found]) -> list[Found]:
     )
 
 
+def _wrong(framing: Framing, shown: Sequence[Shown], found: Found) -> int:
+    """Frames that say something else than was shown while they came."""
+    wrong = 0
+    for cut in framing.cuts:
+        value = found.values.get(cut.body)
+        for mark in shown if value is not None else ():
+            if mark.value is not None and mark.begin <= cut.begin and cut.end <= mark.end:
+                wrong += abs(value or 0) != abs(mark.value)
+    return wrong
+
+
 def _signed(rivals: Sequence[Built]) -> Built:
-    """The best of those that take the same bytes; refused where they differ below zero only."""
+    """The best of those that take the same bytes; refused where it is open what is below zero."""
     best = max(rivals, key=lambda built: built.score)
-    code = best.found.writing.code
-    if code[:4] not in ("int-", "uint"):
+    if best.found.writing.code[:4] not in ("int-", "uint"):
         return best
-    span = best.found.place.b - best.found.place.a
-    alike = [one for one in rivals if one.readings == best.readings]
-    codes = {one.found.writing.code.removeprefix("u") for one in alike}
-    both = {one.found.writing.code for one in alike} > {best.found.writing.code}
-    if not both or len(codes) != 1:
-        return best
-    wanted = "uint" if best.composer.signed else "int-"
-    if not best.composer.signed and abs(span) < _SURELY_SIGNED:
-        raise NotLearnedError(
-            "the weight is a binary number, and none below zero was seen: how those are written is "
-            "open",
-            "Tare with a load on the pan, take the load off, and say what the display shows then",
-        )
-    return max(
-        (one for one in alike if one.found.writing.code.startswith(wanted)),
-        key=lambda built: built.score,
+    unsigned = [r for r in rivals if r.found.writing.code[0] == "u" and r.composer.signed]
+    if unsigned:
+        best = max(unsigned, key=lambda built: built.score)
+        alike = [one for one in unsigned if one.readings == best.readings]
+        return min(alike, key=lambda one: abs(one.found.place.b - one.found.place.a))
+    signed = [r for r in rivals if r.found.writing.code[0] == "i" and r.falls_below_zero]
+    if signed:
+        return max(signed, key=lambda built: built.score)
+    raise OpenError(
+        "the weight is a binary number, and none below zero was seen: how those are written is open",
+        "Tare with a load on the pan, take the load off, and say what the display shows then",
     )
 
 
 def _best(attempts: Sequence[_Attempt]) -> Built:
     builts = [attempt.built for attempt in attempts if attempt.built]
     if not builts:
-        raise attempts[0].why[0]
+        raise next(attempt.why for attempt in attempts if attempt.why)
     return max(builts, key=lambda built: built.score)
 
 
