@@ -19,10 +19,13 @@ SLOW_CUP_S = 3.0
 """A cup is put down in less, beside the slowest scale; what comes steadily for longer may be resin
 that is poured before the tare. A scale known to be quick shows it sooner."""
 PUT_DOWN_S = 1.2
-HEAVY_CUP = 1.5
-HEAVY_CUP_G = 3.0
-"""No two paper cups weigh the same, but none weighs half as much again as the last one, and these
-grams: there is something in it. (Common practice, no source.)"""
+HEAVY_CUP = 2.0
+HEAVY_CUP_G = 10.0
+"""No two cups weigh the same, but none weighs twice as much as the last one, and these grams:
+there is something in it. (Common practice, no source.)"""
+FOUND_CUP_G = 60.0
+"""Up to this what stands on the pan when the daemon starts is taken for the cup: it is tared away,
+so that it does not matter what it weighs. What is heavier may hold resin of this very batch."""
 MOST_AT_ONCE = 1.5
 MOST_AT_ONCE_G = 20.0
 """A container that comes back lighter by more than the target, half as much again and these grams,
@@ -84,7 +87,8 @@ def _doubt_about_cup(bench: Bench, batch: Batch, load_g: float) -> Doubt | None:
     is too heavy. Of a container only what comes out of it counts, so it may be found there.
     """
     scale, usual = bench.weighing.scale, bench.usual_cup_g
-    if bench.empty_g is None and usual is None and not batch.loss:
+    found = bench.empty_g is None and usual is None and not batch.loss
+    if found and load_g > FOUND_CUP_G:
         return Doubt.FOUND_CUP
     if batch.arrives_from_s is not None:
         lasted = batch.arrives_until_s - batch.arrives_from_s

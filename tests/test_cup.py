@@ -41,14 +41,20 @@ def test_a_cup_is_tared_by_itself_once_it_rests() -> None:
     assert there.sounds() == ["tared"]
 
 
-def test_what_is_found_on_the_pan_at_the_start_is_asked_about() -> None:
+def test_a_cup_that_stands_on_the_pan_at_the_start_is_tared() -> None:
+    there = AtTheBench()
+    there.put(CUP_G, 3)
+    assert there.told() == ["cup.tared", "part.started"]
+
+
+def test_what_is_found_on_the_pan_and_too_heavy_for_a_cup_is_asked_about() -> None:
     """Nobody knows what is in it. It may be confirmed, or simply lifted and put back."""
     for by_hand in (True, False):
         there = AtTheBench()
-        there.put(CUP_G, 3)
+        there.put(80.0, 3)
         assert (there.told(), there.view.needs) == ([], "confirm")
         assert there.prompt == (
-            "8.0 g is on the pan. An empty cup? Confirm, or lift it and put it back."
+            "80.0 g is on the pan. An empty cup? Confirm, or lift it and put it back."
         )
         if by_hand:
             there.lift()
@@ -175,10 +181,10 @@ def test_a_larger_cup_once_confirmed_is_the_usual_one() -> None:
     there = AtTheBench(batches=2)
     for asked in (True, False):
         there.rest()
-        there.put(CUP_G if asked else 20.0)
+        there.put(CUP_G if asked else 30.0)
         if asked:
             there.lift()
-            there.put(20.0)
+            there.put(30.0)
             assert there.do("confirm").ok
         assert there.view.part == "A"
         there.pour(50)
