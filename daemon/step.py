@@ -216,6 +216,8 @@ def _started(turn: Turn, event: ev.Started) -> None:
         turn.record("daemon.started", {"version": event.version}, None)
         return
     batch = turn.bench.batch
+    if batch is not None and batch.phase is Phase.AWAY:
+        turn.sound(Pattern.TROUBLE)  # whoever still pours has to stop: nobody cues it now
     data = {
         "version": event.version,
         "batch": batch.number if batch is not None else None,
