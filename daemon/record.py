@@ -19,6 +19,7 @@ from daemon.record_jugs import Jug, Said, colour_of, jugs_of
 from daemon.record_pieces import Cell, Tally, cells, tally
 from daemon.record_scope import Section, events_of, section_of
 from daemon.record_work import (
+    ACTS,
     STEPS,
     STIR_AND_FILL,
     Stretch,
@@ -155,7 +156,7 @@ def _begun(
     """The record with what was promised, and nothing yet of what came out."""
     start, recipes = section.started, [batch.recipe for batch in batches]
     recipe_name = recipes[0] if recipes else ""
-    last_at = mine[-1].at if mine else ""
+    last_at = next((e.at for e in reversed(mine) if e.batch is not None or e.kind in ACTS), "")
     if start is None:
         began_at = batches[0].opened_at if batches else ""
         return Record("run", recipe_name, recipe_name, began_at, last_at, recipe=recipe)
@@ -166,7 +167,7 @@ def _begun(
         name=str(data.get("name") or "order"),
         recipe_name=recipe_name or str(plan.get("recipe") or ""),
         began_at=start.at,
-        last_at=last_at,
+        last_at=last_at or start.at,
         order=_order(data.get("order")),
         recipe=recipe,
         plan={"pieces": data.get("pieces")} | plan,

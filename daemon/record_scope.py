@@ -13,9 +13,10 @@ from daemon.record_clocks import Told
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """One order or run among the events: its start, and the batches in it."""
+    """One order or run among the events: its start, where the next order starts, its batches."""
 
     started: Told | None
+    past: int | None
     batches: tuple[int, ...]
 
 
@@ -43,14 +44,14 @@ def section_of(events: Sequence[Told], name: str | None) -> Section | None:
     if name is None and mine:
         name = str(mine[-1].data.get("recipe"))
     found = _last_run(list(_opened(events)), name)
-    return Section(None, found) if found else None
+    return Section(None, None, found) if found else None
 
 
 def _of_order(events: Sequence[Told], start: Told, orders: Sequence[Told]) -> Section:
     past = next((e.seq for e in orders if e.seq > start.seq), None)
     within = [e for e in _opened(events) if start.seq < e.seq and (past is None or e.seq < past)]
     told = [e for e in within if e.data.get("order") == start.data.get("name")]
-    return Section(start, tuple(e.batch for e in told or within if e.batch is not None))
+    return Section(start, past, tuple(e.batch for e in told or within if e.batch is not None))
 
 
 def _last_run(opened: Sequence[Told], recipe: str | None) -> tuple[int, ...]:
@@ -65,13 +66,16 @@ def _last_run(opened: Sequence[Told], recipe: str | None) -> tuple[int, ...]:
 
 
 def events_of(events: Sequence[Told], section: Section) -> list[Told]:
-    """The batches' own events however late, and those of the order and of its pieces."""
+    """The batches' own events however late, and while an order runs what belongs to no batch."""
     known, since = set(section.batches), section.started.seq if section.started else None
-    ends = max((e.seq for e in events if e.batch in known), default=0)
     return [
         e
         for e in events
         if e.batch in known
-        or (since is not None and since <= e.seq <= ends and e.batch is None)
-        or (since is not None and e.kind == "batch.marked" and e.seq > since and e.batch is None)
+        or (
+            e.batch is None
+            and since is not None
+            and since <= e.seq
+            and (section.past is None or e.seq < section.past)
+        )
     ]

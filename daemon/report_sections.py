@@ -28,17 +28,22 @@ NOTHING = Markup("")
 
 
 def promised(record: Record) -> Markup:
-    """What was promised beside what came out."""
-    actual = "Came out" if is_done(record) else "So far"
-    columns = [Column("", figures=False), Column("Promised"), Column(actual)]
-    pair = [table(columns, rows) for rows in (material_rows(record), money_rows(record)) if rows]
-    what = "what came out" if is_done(record) else "so far"
-    head = f"Promised, and {what}" if record.kind == "order" else "What came out"
+    """What was promised beside what came out; a run that promised nothing tells what came out."""
+    both = [rows for rows in (material_rows(record), money_rows(record)) if rows]
+    parts: list[Sequence[Sequence[object]]] = [*both]
+    what, head = ("Came out", "what came out") if is_done(record) else ("So far", "so far")
+    columns = [Column("", figures=False), Column("Promised"), Column(what)]
+    if record.kind == "run":
+        columns, head = [columns[0], columns[2]], head.capitalize()
+        parts = [[(name, actual) for name, _, actual in rows] for rows in both]
+    else:
+        head = f"Promised, and {head}"
+    pair = tag("div", *(table(columns, rows) for rows in parts), class_="pair")
     words = (
         "The range behind the rejects is the exact one of Clopper and Pearson, 95 %. Hours at the"
         " bench leave out pauses of more than half an hour. Resin counts cups that were given up."
     )
-    return section(head, tag("div", *pair, class_="pair"), note(words))
+    return section(head, pair, note(words))
 
 
 # -- pieces --------------------------------------------------------------------------------------

@@ -110,6 +110,17 @@ def test_what_is_marked_after_the_next_order_began_still_counts():
     assert found.batches[0].state == "closed"
 
 
+def test_what_happens_long_after_does_not_lengthen_it():
+    story = begun()
+    poured(story, 1)
+    story.mark(None, "sand foot", pieces=6)
+    last_at = story.rows[-1].at
+    story.later(86400)
+    story.tell("daemon.started", version="0.1.0")
+    story.tell("ambient.told", of="room", celsius=20)
+    assert of(story).last_at == last_at
+
+
 # --- promised, and what came out ------------------------------------------------------------------
 
 
