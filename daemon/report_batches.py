@@ -37,7 +37,8 @@ def batches(record: Record, local: Local) -> Markup:
     dyed = " A tinted part is weighed with its dye." if _tinted(record) else ""
     words = (
         "Off: what landed less the target, which follows what was poured before."
-        f"{dyed} +n: top-ups after a short landing. Bold: past what the recipe allows."
+        f"{dyed} +n: top-ups after a short landing. Bold: past what the recipe allows. Raised: what"
+        " was poured after an overshoot followed it. Accepted: the mix was taken as it was."
     )
     return section("Batches", table(columns, rows), note(words), long=True)
 
@@ -71,7 +72,6 @@ class _Seen:
     def columns(self) -> Iterator[tuple[str, bool]]:
         """Head, and whether it holds figures."""
         yield from [("Ratio, %", True)] * self.ratio + [("Index", True)] * self.index
-        yield "Pour, s", True
         yield from [("Jugs, lots", False)] * self.jugs + [("\u00b0C", False)] * self.warm
         yield from [("Good", True), ("Bad", True)] * self.pieces
         yield "", False
@@ -83,7 +83,6 @@ class _Seen:
             yield Cell(said, off=ratio_off(record, batch))
         if self.index:
             yield figure(batch.index)
-        yield figure(batch.dispense_s, 0)
         if self.jugs:
             yield _drawn(batch)
         if self.warm:
@@ -116,9 +115,9 @@ def _remarks(batch: BatchLine) -> str:
     if batch.state == "abandoned" and batch.reason:
         said.append(batch.reason)
     if any(part.over_g is not None for part in batch.parts) and "over" in batch.corrected:
-        said.append("the rest raised to match")
+        said.append("raised")
     if "accepted" in batch.corrected:
-        said.append("taken as it was")
+        said.append("accepted")
     if batch.gel_s is not None:
         said.append(f"gelled after {span(batch.gel_s)}")
     if batch.scale_lost:

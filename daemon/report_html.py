@@ -13,7 +13,7 @@ from daemon.record_trace import Trace
 from daemon.report_batches import batches, clocks
 from daemon.report_markup import Markup, join, note, section, tag
 from daemon.report_quality import control_charts, pours
-from daemon.report_sections import causes, colour, jugs, promised, work
+from daemon.report_sections import causes, colour, jugs, promised, warnings, work
 from daemon.report_style import STYLE
 from daemon.report_summary import cautions, to_mind
 from daemon.report_words import Local, day, instant, listed
@@ -30,6 +30,7 @@ def page(record: Record, local: Local, traces: Sequence[Trace] = (), *, charts: 
         clocks(record),
         causes(record),
         jugs(record),
+        warnings(record),
         colour(record, local),
         work(record),
         control_charts(record, charts),

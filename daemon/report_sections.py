@@ -106,6 +106,21 @@ def jugs(record: Record) -> Markup:
     return section("Jugs", table([*names, *map(Column, heads)], rows))
 
 
+def warnings(record: Record) -> Markup:
+    """What the bench warned of before a pour; the same words of batch after batch in one row."""
+    told: dict[str, list[int]] = {}
+    for batch in record.batches:
+        for words in batch.warned:
+            told.setdefault(words, []).append(batch.number)
+    if not told:
+        return NOTHING
+    columns = [
+        Column("Warned before the pour", figures=False, prose=True),
+        Column("Batches", figures=False, prose=True),
+    ]
+    return section("Warnings", table(columns, ((words, listed(n)) for words, n in told.items())))
+
+
 def colour(record: Record, local: Local) -> Markup:
     """The colour's history, as it was told."""
     if not record.colour:

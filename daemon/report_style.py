@@ -24,7 +24,7 @@ table { border-collapse: collapse; font-variant-numeric: tabular-nums; font-size
 caption { text-align: left; padding-bottom: .25rem; }
 th, td { padding: .16rem .7rem .16rem 0; text-align: left; vertical-align: top;
   white-space: nowrap; }
-.t { white-space: normal; }
+.t { white-space: normal; min-width: 6rem; }
 thead th { white-space: normal; }
 th:last-child, td:last-child { padding-right: 0; }
 thead th { border-bottom: 1px solid var(--ink); font-weight: 600; vertical-align: bottom; }
@@ -35,10 +35,12 @@ tbody th { font-weight: 400; }
 td strong { color: var(--stop); }
 .cautions { font-size: .85rem; }
 section:not(.long) { break-inside: avoid; }
+h2 + p { break-after: avoid; }
 figure { margin: .5rem 0 1rem; break-inside: avoid; }
 figcaption { font-size: .85rem; }
 .pours { display: grid; grid-template-columns: repeat(auto-fill, minmax(14rem, 1fr)); gap: .4rem; }
 .pours section:not(.long) { break-inside: avoid; }
+h2 + p { break-after: avoid; }
 figure { margin: 0; }
 .swatch { display: inline-block; width: 1.4em; border-top: 2px solid; vertical-align: middle; }
 svg.chart { width: 100%; height: auto; display: block; }

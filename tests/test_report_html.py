@@ -208,6 +208,14 @@ def test_a_jug_past_its_date_is_minded():
     assert "Jug B7 was past its date, 2026-11-15, in batch 1." in read(page(of(story), utc))
 
 
+def test_what_was_warned_of_before_the_pours_is_told_once():
+    story = Story()
+    for batch in (1, 2):
+        pour(story, batch)
+        story.tell("batch.warned", batch, warnings=["Release agent is due."])
+    assert "Release agent is due. 1 and 2" in read(page(of(story), utc))
+
+
 def test_it_cost_more_than_was_quoted():
     story = Story()
     order = slate_order(pieces=6)
