@@ -110,6 +110,10 @@ class Bench:
     gel_marks: tuple[tuple[str, float, float, float], ...] = ()
     """Gel times marked at this bench: recipe, seconds from contact, Celsius, grams."""
     landings: tuple[tuple[str, float], ...] = ()
+    ratio_errors: tuple[float, ...] = ()
+    """Of the last batches, in percent, oldest first."""
+    drift: str = ""
+    """One sentence where landings or ratios stray; empty while all is well."""
     pan_clear: bool = True
     """Nothing from an earlier batch stands on the pan."""
 

@@ -20,6 +20,7 @@ from daemon.batch import (
     total_g,
 )
 from daemon.bench import Turn, temperature
+from daemon.drift import watch
 from daemon.effects import Pattern
 from daemon.finishing import Live
 from daemon.openings import close, schedule_opening, take_from_plan
@@ -127,6 +128,7 @@ def mixed(turn: Turn) -> None:
         data["index"] = round(mix.index, 1)
     turn.record("batch.mixed", data)
     turn.sound(Pattern.MIXED)
+    _watch_drift(turn, mix.ratio_error_pct)
     mixed_with_order(turn)
     live = Live(
         batch.number,
@@ -142,6 +144,23 @@ def mixed(turn: Turn) -> None:
     turn.put_batch(phase=Phase.STIR, pour=None, below=0)
     if batch.recipe.times.stir_s:
         turn.start_timer(batch.number, TimerKind.STIR, turn.at_s, batch.recipe.times.stir_s)
+
+
+def _watch_drift(turn: Turn, ratio_error_pct: float | None) -> None:
+    """Say it once when scale or hand have begun to stray, before the next cup is poured."""
+    bench, batch = turn.bench, turn.batch
+    errors = bench.ratio_errors
+    if ratio_error_pct is not None:
+        errors = (*errors, round(ratio_error_pct, 3))[-30:]
+    said = watch(
+        bench.landings,
+        errors,
+        division_g=bench.weighing.scale.division_g,
+        ratio_tolerance_pct=batch.recipe.stops.ratio_tolerance_pct,
+    )
+    turn.put(ratio_errors=errors, drift=said)
+    if said and said != bench.drift:
+        turn.record("drift.seen", {"sentence": said})
 
 
 def _count_batch(turn: Turn) -> None:

@@ -82,6 +82,8 @@ def warn_before_pouring(turn: Turn) -> None:
     warnings = jug_warnings(jugs, _need_g(batch), day(turn), turn.at_s)
     if bench.order is not None:
         warnings += mold_warnings(bench.order)
+    if bench.drift:
+        warnings += (bench.drift,)
     if warnings:
         turn.put_batch(warnings=warnings)
         turn.record("batch.warned", {"warnings": list(warnings)})

@@ -37,7 +37,8 @@ from daemon.presence import (
 
 TICK_S = 1e-6
 """The time line's resolution: a pour that wants to be woken no later than this has been."""
-LANDINGS_KEPT = 12
+LANDINGS_KEPT = 120
+"""Thirty landings of each of four parts: what a drift is judged by."""
 
 
 # --- poured --------------------------------------------------------------------------------------

@@ -16,6 +16,8 @@ from daemon.sequence import step_of
 from daemon.view import BenchView, PartView, RunView, StopsView, TimerView
 from daemon.weighing import is_current
 
+SHOWN_LANDINGS = 12
+
 
 def picture(bench: Bench, at_s: float | None = None) -> BenchView:
     """What there is to show at `at_s` (the bench's own time unless given)."""
@@ -41,7 +43,7 @@ def picture(bench: Bench, at_s: float | None = None) -> BenchView:
         weight_g=_weight_g(bench) if current else None,
         timers=_timers(bench),
         run=_run(bench),
-        last_landings=bench.landings,
+        last_landings=bench.landings[-SHOWN_LANDINGS:],
     )
     if batch is None:
         return view
