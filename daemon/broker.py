@@ -33,6 +33,9 @@ _LONGEST_OWN_PAUSE_S = 2.0
 _GOODBYE_S = 0.8
 _TAKEN_WITH_IT_S = 5.0
 """A broker that dies may take acknowledged events of its last seconds with it: sent again."""
+_LIVES = 3
+"""So many times at most: a broker that dies all the time must not keep us from what is new."""
+_RECENT_KEPT = 256
 
 
 class EventRow(Protocol):
@@ -96,7 +99,9 @@ class BrokerLink:
         """Whether it still has to be found out which version the broker speaks."""
         self._outbox = Outbox()
         self._answers: deque[Done] = deque(maxlen=_ANSWERS_KEPT)
-        self._recent: deque[tuple[float, int]] = deque(maxlen=256)
+        self._recent: dict[int, tuple[float, int]] = {}
+        """Of the last events: when each was acknowledged last, and on which connection first."""
+        self._life = 0
         self._lost_s = 0.0
         self._more = True
         self._wake = asyncio.Event()
@@ -144,7 +149,8 @@ class BrokerLink:
     def _lost(self, error: Exception, pause_s: float) -> float:
         """Note what went wrong; returns the pause before the next try, in seconds."""
         was_connected, self.connected = self.connected, False
-        self._lost_s = asyncio.get_running_loop().time()
+        if was_connected:
+            self._lost_s = asyncio.get_running_loop().time()
         self.why = self._endpoint.trouble() or sentence(error, self._endpoint)
         if isinstance(error, RefusedError):
             return _LONGEST_PAUSE_S
@@ -192,7 +198,19 @@ class BrokerLink:
     def _resend_from(self) -> int:
         """What the broker had acknowledged shortly before the line broke may have died with it."""
         since_s = self._lost_s - _TAKEN_WITH_IT_S
-        return min((seq - 1 for at_s, seq in self._recent if at_s >= since_s), default=self._acked)
+        self._life += 1
+        self._recent = {
+            seq: (at_s, life)
+            for seq, (at_s, life) in self._recent.items()
+            if at_s >= since_s and self._life - life <= _LIVES
+        }
+        return min(self._recent, default=self._acked + 1) - 1
+
+    def _note_acked(self, seq: int) -> None:
+        _, life = self._recent.pop(seq, (0.0, self._life))
+        self._recent[seq] = (asyncio.get_running_loop().time(), life)
+        if len(self._recent) > _RECENT_KEPT:
+            del self._recent[next(iter(self._recent))]
 
     async def _listen(self, client: LinkClient) -> None:
         async for message in client.messages:
@@ -253,7 +271,7 @@ class BrokerLink:
                 )
                 await self._say(client, [Post(topics.EVENT, to_json(event))])
                 self._sent = row.seq
-                self._recent.append((asyncio.get_running_loop().time(), row.seq))
+                self._note_acked(row.seq)
         finally:
             if self._sent > self._acked:
                 self._acked = self._sent

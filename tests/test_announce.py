@@ -11,6 +11,7 @@ import json
 import re
 from dataclasses import replace
 from datetime import datetime
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -21,6 +22,7 @@ from daemon import announce_home as home
 from daemon import announce_homie as homie
 from daemon import topics
 from daemon.announce import Wanted, kept_topics
+from daemon.config import Config, ConfigError, load_config
 from daemon.messages import Dispense, Run, Status, Timer, Weight
 from daemon.timers import TimerKind
 from daemon.view import BenchView, RunView, Step, TimerView, Zone
@@ -285,6 +287,30 @@ def test_what_is_switched_on_is_what_is_kept_and_removed() -> None:
     assert both[0] == "homie/5/benchpour-north/$state"
     assert both[-1] == "shop/device/benchpour-north/config"
     assert kept_topics(json.dumps(both)) == both
+
+
+def settings(folder: Path, text: str) -> Config:
+    path = folder / "benchpour.toml"
+    path.write_text(text, encoding="utf-8")
+    return load_config(path)
+
+
+def test_everything_is_off_until_somebody_switches_it_on(tmp_path: Path) -> None:
+    told = settings(tmp_path, "").announce
+    assert (told.homie, told.homie_do, told.discovery_prefix) == (False, False, "")
+    on = settings(tmp_path, '[announce]\nhomie = true\ndiscovery_prefix = "shop/found"\n').announce
+    assert (on.homie, on.homie_do, on.discovery_prefix) == (True, False, "shop/found")
+
+
+@pytest.mark.parametrize("prefix", ["/shop", "shop/", "a//b", "shop/#", "+"])
+def test_a_prefix_that_nobody_could_listen_to_is_refused(tmp_path: Path, prefix: str) -> None:
+    with pytest.raises(ConfigError, match=r"line 2, announce\.discovery_prefix: found the text"):
+        settings(tmp_path, f'[announce]\ndiscovery_prefix = "{prefix}"\n')
+
+
+def test_the_certificate_file_is_meant_from_the_folder_of_the_settings(tmp_path: Path) -> None:
+    told = settings(tmp_path, '[broker]\nca_file = "shop-ca.crt"\n')
+    assert told.broker.ca_file == str(tmp_path / "shop-ca.crt")
 
 
 @pytest.mark.parametrize("text", [None, "", "no JSON", "[1, null]", "7", '{"a": 1}'])

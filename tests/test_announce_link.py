@@ -147,6 +147,7 @@ async def test_a_line_that_breaks_leaves_lost_and_a_clean_end_disconnected(shop:
             await until(lambda: states(ear)[-1] == b"lost")
             await until(lambda: states(ear)[-1] == b"ready")
         await until(lambda: states(ear)[-1] == b"disconnected")
+        assert states(ear) == [b"init", b"ready", b"lost", b"init", b"ready", b"disconnected"]
 
 
 async def test_a_late_will_of_an_earlier_connection_is_corrected(shop: Shop) -> None:

@@ -2,8 +2,16 @@
 
 from __future__ import annotations
 
+import asyncio
+from dataclasses import replace
+
 import pytest
 
+from daemon import broker
+from daemon.broker import BrokerLink
+from daemon.journal import EventRow
+from tests.kit_shop import shop_broker, until
+from tests.test_broker import Cable
 from tools import outage
 from tools.outage import OutageError, Result, main
 
@@ -53,6 +61,45 @@ def test_without_a_broker_to_kill_it_is_said_what_to_do(
     monkeypatch.setattr(outage, "find_mosquitto", lambda: None)
     assert main([]) == 1
     assert "apt install mosquitto" in capsys.readouterr().err
+
+
+async def test_a_broker_that_keeps_dying_does_not_keep_the_bench_from_what_is_new(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Ten events in each of six short lives: what is sent again stays within three of them."""
+    monkeypatch.setattr(broker, "_FIRST_PAUSE_S", 0.02)
+    rows: list[EventRow] = []
+    acked: list[int] = []
+    began_at: list[int] = []
+
+    def events_after(seq: int, limit: int) -> list[EventRow]:
+        asked.append(seq)
+        return rows[seq : seq + limit]
+
+    async with shop_broker() as shop, Cable(shop.port) as cable:
+        asked: list[int] = []
+        link = BrokerLink(
+            replace(shop.endpoint(), port=cable.port),
+            bench="bench",
+            version="0.0.test",
+            events_after=events_after,
+            acked=acked.append,
+            last_acked=0,
+            on_do=lambda payload: None,
+        )
+        running = asyncio.create_task(link.run())
+        for life in range(6):
+            await until(lambda: link.connected)
+            rows.extend(EventRow(10 * life + i + 1, 0, "", "x", None, {}) for i in range(10))
+            link.committed(len(rows))
+            await until(lambda: acked[-1:] == [len(rows)])
+            began_at.append(asked[0])
+            asked.clear()
+            cable.cut()
+            await until(lambda: not link.connected)
+        running.cancel()
+        await asyncio.gather(running, return_exceptions=True)
+    assert began_at == [0, 0, 0, 0, 10, 20]
 
 
 async def test_a_trial_that_is_stuck_ends() -> None:

@@ -13,6 +13,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import contextlib
+import logging
 import os
 import signal
 import statistics
@@ -47,6 +48,9 @@ WITHIN_S = 0.3
 """The kill falls at any moment within so long of a pour's beginning or of the line's return."""
 READER = "benchpour-outage-reader"
 POURED = (Step.POUR, Step.SETTLE)
+
+_QUIET = logging.getLogger("benchpour.outage")
+_QUIET.addHandler(logging.NullHandler())
 
 
 class OutageError(Exception):
@@ -130,6 +134,7 @@ class Reader:
             password=self._account.password,
             identifier=READER,
             clean_session=False,
+            logger=_QUIET,
         )
         async with client:
             await client.subscribe(base("bench") + EVENT.name, qos=1)
@@ -165,7 +170,7 @@ async def _broker(folder: Path) -> AsyncIterator[tuple[ChildBroker, Reader, Acco
     if program is None:
         raise OutageError("There is no mosquitto to be killed; run sudo apt install mosquitto.")
     accounts = {role: Account(USER_OF[role], f"{role} of a trial") for role in Role}
-    port = free_port()
+    port = _own_port()
     async with child_broker(program, port, accounts, folder) as broker:
         reader = Reader(port, accounts[Role.WATCH])
         reading = asyncio.create_task(reader.run(), name="reader")
@@ -176,6 +181,14 @@ async def _broker(folder: Path) -> AsyncIterator[tuple[ChildBroker, Reader, Acco
         finally:
             reading.cancel()
             await asyncio.gather(reading, return_exceptions=True)
+
+
+def _own_port() -> int:
+    """A port that no outgoing line and no other broker takes while ours is dead."""
+    for port in Random().sample(range(20_000, 32_000), 50):
+        with contextlib.suppress(BrokerError):
+            return free_port(port)
+    raise OutageError("No port is free on the loopback.")
 
 
 def _settings(folder: Path, store: Path, broker: ChildBroker, account: Account) -> Config:
@@ -237,6 +250,8 @@ class _Trial:
                 raise OutageError("The daemon ended by itself.")
             await asyncio.sleep(self._rng.uniform(0.0, WITHIN_S))
             await self._kill_once(running)
+        # The last kill is no reason to lose anything either: what was held up comes in a moment.
+        await _until(lambda: running.journal.last_seq() in self._reader.seqs)
 
     async def _kill_once(self, running: Running) -> None:
         pid = self._broker.pid
