@@ -20,6 +20,9 @@ from daemon.broker_access import Endpoint
 from daemon.broker_choice import open_broker, parse_choice
 from daemon.broker_client import try_broker
 from daemon.commands import parse_do
+from daemon.config import Config
+from daemon.doctor_finding import Case
+from daemon.doctor_links import broker as look_at_broker
 from daemon.view import BenchView, Step, Zone
 from tests.kit_shop import ACCESS, HOST, Ear, Shop, commands, shop_broker, until
 
@@ -94,6 +97,18 @@ async def test_a_bench_is_on_the_line_by_the_settings_that_the_sample_names(
                 await until(lambda: dashboard.all("benchpour/bench/dispense"))
                 told = json.loads(dashboard.all("benchpour/bench/dispense")[-1])
                 assert (told["step"], told["zone"], told["target_g"]) == ("pour", "dump", 69.5)
+
+
+async def test_the_doctor_trusts_the_certificate_that_the_settings_name(
+    shop: Shop, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("BENCHPOUR_MQTT_PASSWORD", shop.password("daemon"))
+    url = f"mqtts://daemon@{HOST}:{shop.tls_port}"
+    for ca_file, well in ((str(shop.ca_file), True), ("", False)):
+        told = {"broker": {"url": url, "ca_file": ca_file}, "store": {"dir": str(tmp_path)}}
+        case = Case(Config.model_validate(told), None)
+        found = await asyncio.to_thread(list, look_at_broker(case))
+        assert [one.ok for one in found] == [well], found
 
 
 async def test_a_broker_whose_certificate_nobody_vouches_for_gets_no_password(shop: Shop) -> None:
