@@ -15,7 +15,7 @@ from itertools import count
 from drivers.decoder import Decoder
 from drivers.learn_check import Check, find_check
 from drivers.learn_compose import Composer
-from drivers.learn_course import Course
+from drivers.learn_course import Course, State
 from drivers.learn_draft import Draft
 from drivers.learn_frames import Cut, Framing
 from drivers.learn_layout import NUMBER, Layout, layout_of
@@ -32,6 +32,10 @@ _PERIOD_S = 0.1
 _MOST_STATES = 8
 _PER_LETTER = 0.002
 """What a letter of the profile counts against it: the shorter account is the likelier."""
+_PER_WEIGHT = 0.5
+"""What it counts that every frame gives a weight."""
+_PER_FOLLOWER = 0.3
+"""What it counts against it that a byte goes with the weight and is no part of it."""
 _LEAST_BRIDGED = 2
 _WRONG = 0.2
 """Lines in a mark that may say something else than was shown: people look up a moment late."""
@@ -61,7 +65,9 @@ class Built:
     @property
     def score(self) -> float:
         """How well it explains the stream, less what has to be said for that."""
-        return 4 * self.share + self.framing.likely - _PER_LETTER * self.draft.size
+        said = _PER_LETTER * self.draft.size + _PER_FOLLOWER * min(4, self.composer.follows)
+        weights = len(self.readings) / len(self.framing.cuts)
+        return 4 * self.share + self.framing.likely + _PER_WEIGHT * weights - said
 
 
 @dataclass(slots=True)
@@ -160,9 +166,7 @@ def _checked(weights: Sequence[tuple[Cut, Row]], shown: Sequence[Shown]) -> _Row
     return rows
 
 
-def _always(
-    rows: _Rows, rest: Sequence[tuple[Cut, str]], course: Course
-) -> tuple[str, ...]:
+def _always(rows: _Rows, rest: Sequence[tuple[Cut, str]], course: Course) -> tuple[str, ...]:
     """`stable`, where the scale sends a weight only while it rests, and other lines meanwhile."""
     other = [cut.begin for cut, says in rest if says == "status"]
     if any(course.moves) or not course.is_live or any(says == "other" for _, says in rest):
@@ -202,16 +206,14 @@ def _check(frames: list[bytes], framing: Framing) -> tuple[Check | None, bytes]:
     return check, tails.pop()
 
 
-def _doubtful(
-    layout: Layout, course: Course, rows: _Rows, *, turned: bool
-) -> frozenset[int]:
+def _doubtful(layout: Layout, course: Course, rows: _Rows, *, turned: bool) -> frozenset[int]:
     """Rows with a mark that is seen at rest only, never in a mark, and not since a tare."""
     doubtful = set(rows.void)
     for key, column in layout.states.items():
         seen = set(column) - {None}
         if key == NUMBER or not 1 < len(seen) <= _MOST_STATES:
             continue
-        known = {column[n] for n, mark in enumerate(course.marks) if mark >= 0}
+        known: set[State] = {column[n] for n, mark in enumerate(course.marks) if mark >= 0}
         known |= set(course.tared(column)) | set(course.negative(column, turned))
         for state in seen - known:
             mine = [n for n, one in enumerate(column) if one == state]

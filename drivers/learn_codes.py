@@ -13,7 +13,14 @@ _LEAST_DIGITS = 4
 _BLANK = 0x20
 _SEGMENTS = (0x3F, 0x06, 0x5B, 0x4F, 0x66, 0x6D, 0x7D, 0x07, 0x7F, 0x6F)
 """Seven segments, a in bit 0 to g in bit 6 (common practice, no source)."""
-_OTHER_SHAPES = ({}, {6: 0x7C}, {7: 0x27}, {9: 0x67}, {6: 0x7C, 9: 0x67}, {6: 0x7C, 7: 0x27})
+_OTHER_SHAPES: tuple[dict[int, int], ...] = (
+    {},
+    {6: 0x7C},
+    {7: 0x27},
+    {9: 0x67},
+    {6: 0x7C, 9: 0x67},
+    {6: 0x7C, 7: 0x27},
+)
 _RESERVED = frozenset(b" +-")
 Pairs = Sequence[tuple[bytes, str]]
 

@@ -14,18 +14,11 @@ from drivers.learn_check import Check
 from drivers.learn_course import Course, State
 from drivers.learn_draft import Draft, FormDraft, Spec, seen
 from drivers.learn_layout import NUMBER, Key, Layout, Make
-from drivers.learn_roles import (
-    GROSS_WORDS,
-    NET_WORDS,
-    Bits,
-    Roles,
-    bit_states,
-    bits_of,
-    roles_of,
-    sign_of,
-)
-from drivers.learn_refusal import NotBuiltError, OpenError
+from drivers.learn_refusal import NotBuiltError
 from drivers.learn_relation import partners
+from drivers.learn_roles import GROSS_WORDS, NET_WORDS, Bits, Roles, bits_of, roles_of
+from drivers.learn_runs import char_class, is_free, is_length, length_class, numeric_runs
+from drivers.learn_signs import Signs, find_signs
 from drivers.learn_strict import Strict, as_toml
 from drivers.learn_units import find_unit
 from drivers.learn_writing import Writing
@@ -35,13 +28,6 @@ _MOST_STATES = 12
 _FEW = 4
 _MORE = 3
 """Places that a number of open width may grow beyond what was seen."""
-_LEAST_CHANGES = 3
-_LEAST_DIGITS = 4
-_DAY_OR_TIME = re.compile(rb"\d\d?[:/.-]\d\d?([:/.-]\d\d(\d\d)?)?")
-
-
-Signs = dict[tuple[Key, int], dict[State, str]]
-"""Which place (and bit, or -1 for the whole byte) is the sign, and what its states say."""
 
 
 @dataclass(slots=True)
@@ -64,8 +50,8 @@ class Composer:
     parts: dict[Key, tuple[tuple[Key, ...], Callable[[Make], str]]] = field(default_factory=dict)
     told: dict[str, str] = field(default_factory=dict)
     """What is known of unit, stability, net: the evidence in words."""
-    loose: int = 0
-    """Bytes that are not looked at."""
+    follows: int = 0
+    """Bytes that are not looked at although they change just as the weight does."""
     marks: int = 0
     signed: bool = False
     part: str = ""
@@ -78,20 +64,24 @@ class Composer:
 
     def compose(self) -> None:
         """Add every form to the draft; NotBuiltError where a shown minus stands nowhere."""
-        signs = self._signs()
+        signs = find_signs(self.layout, self.course, self.spans, turned=self.turned)
         self.signed = bool(signs)
         if self.turned and not signs:
             raise NotBuiltError("nothing in the lines tells the negative weights from others")
         for make in self.layout.makes:
             self._unit(make)
-            runs = [keys for strip in self._strips(make) for keys in self._numeric(strip)]
+            runs = [
+                keys for strip in self._strips(make) for keys in numeric_runs(self.layout, strip)
+            ]
             self._partners(runs)
             for keys in runs:
                 joint = [raw for raw in self.layout.joint(keys) if raw is not None]
-                if keys[0] not in self.parts and self._is_free(keys):
+                if keys[0] not in self.parts and is_free(
+                    self.layout, self.course, self.writing, keys
+                ):
                     self._any(keys, joint)
-            words = [word for strip in self._strips(make) for word in self._words(strip)]
-            for word in words if len(words) == 1 and not self.part else ():
+            spelled = [word for strip in self._strips(make) for word in self._words(strip)]
+            for word in spelled if len(spelled) == 1 and not self.part else ():
                 self._mark(word, signs, known=True)
             for strip in self._strips(make):
                 self._marks(strip, signs)
@@ -131,7 +121,7 @@ class Composer:
             at, width = self.strict.point_at, widths.pop()
             point = to_text(taken[0][at : at + 1])
             return f"{{{name}:{at}}}{point}{{{name}:{width - at - 1}}}"
-        if len(widths) == 1 and self.layout.makes[0].key != "between" and not self._is_token:
+        if len(widths) == 1 and self.layout.makes[0].key != "between" and not self.layout.is_token:
             return f"{{{name}:{widths.pop()}}}"
         return f"{{{name}:{min(widths)}-{max(widths) + _MORE}}}"
 
@@ -161,10 +151,6 @@ class Composer:
         checked = self.check.width + len(self.tail) if self.check else 0
         return sum(len(taken[0]) for _, taken in make.slots) + checked
 
-    @property
-    def _is_token(self) -> bool:
-        return isinstance(self.layout.makes[0].key, tuple)
-
     def _strips(self, make: Make) -> Iterator[list[Key]]:
         """Neighbouring places of this make of which nothing is known yet."""
         strip: list[Key] = []
@@ -177,12 +163,6 @@ class Composer:
                 strip.append(key)
         if strip:
             yield strip
-
-    def _is_byte(self, key: Key) -> bool:
-        return all(raw is None or len(raw) == 1 for raw in self.layout.states[key])
-
-    def _seen(self, key: Key) -> set[bytes]:
-        return {raw for raw in self.layout.states[key] if raw is not None}
 
     # -- the unit ----------------------------------------------------------------------------
 
@@ -218,7 +198,7 @@ class Composer:
 
     def _partners(self, runs: list[list[Key]]) -> None:
         """Let gross and tare be read too, where the weight is always their difference."""
-        if len(self.layout.makes) > 1 and not self._is_token:
+        if len(self.layout.makes) > 1 and not self.layout.is_token:
             return
         found = partners(self.layout, runs, self.writing, self.course.values)
         for one in found:
@@ -229,107 +209,24 @@ class Composer:
             self.part = "net"
             self.told.setdefault("net", "the lines give gross and tare as well")
 
-    def _numeric(self, strip: list[Key]) -> Iterator[list[Key]]:
-        run: list[Key] = []
-        for key in [*strip, NUMBER]:
-            codes = b"".join(self._seen(key)) if key != NUMBER else b"x"
-            inner = bool(run) and set(codes) <= set(b":/.,-")
-            if codes and (inner or re.fullmatch(rb"[0-9 .,+-]*[0-9][0-9 .,+-]*", codes)):
-                run.append(key)
-                continue
-            while run and not re.search(rb"[0-9]", b"".join(self._seen(run[-1]))):
-                run.pop()
-            if run:
-                yield run
-            run = []
-
-    def _is_free(self, keys: list[Key]) -> bool:
-        """Whether a run of digits is a clock, a date, a counter or another weight.
-
-        Digits that say how the weight is meant do not change while it rests and is shown.
-        """
-        states = self.layout.joint(keys)
-        joint = [raw for raw in states if raw is not None]
-        if len(keys) >= 5 and all(_DAY_OR_TIME.search(raw) for raw in joint):
-            return True
-        if self.writing.point and all(self._is_weight(raw) for raw in set(joint)):
-            return True
-        in_marks = set(zip(self.course.marks, states, strict=True))
-        marked = {mark for mark, _ in in_marks if mark >= 0}
-        at_rest = sum(mark >= 0 and raw is not None for mark, raw in in_marks)
-        changing = at_rest - len(marked) >= _LEAST_CHANGES
-        wide = any(len(raw) >= _LEAST_DIGITS for raw in joint) and len(set(joint)) > _FEW
-        return changing or wide
-
-    def _is_weight(self, raw: bytes) -> bool:
-        """Whether this is written just like the weight, with as many decimals."""
-        value = self.writing.read(raw)
-        like = self.course.values[0].as_tuple().exponent
-        return value is not None and value.as_tuple().exponent == like != 0
-
     def _any(self, keys: Sequence[Key], joint: list[bytes]) -> None:
-        self.loose += len(keys)
+        self.follows += self._follows(keys)
         spec: Spec = {"kind": "any", "chars": char_class(joint), "fill": to_text(joint[0])}
         name = self.draft.add("any", spec, "changes, and is not the weight")
         self._place(keys, name, number=True)
 
+    def _follows(self, keys: Sequence[Key]) -> int:
+        """How many of these places say the same whenever the weight is the same."""
+        count = 0
+        for key in keys:
+            states = self.layout.states[key]
+            pairs = set(zip(self.course.values, states, strict=True))
+            count += (
+                len(pairs) == len({value for value, _ in pairs}) and len(self.layout.seen(key)) > 2
+            )
+        return count
+
     # -- marks -------------------------------------------------------------------------------
-
-    def _signs(self) -> Signs:
-        """The one place (and bit, or -1) that is the sign of a number without one.
-
-        Raises OpenError where two places could be, and one observation would decide.
-        """
-        found: list[tuple[frozenset[int], frozenset[int], Signs]] = []
-        for key, states in self.layout.states.items():
-            if key == NUMBER or not self._is_byte(key):
-                continue
-            codes = [None if raw is None else raw[0] for raw in states]
-            marks: list[tuple[int, Sequence[State]]] = [(-1, states)]
-            marks += [(bit, bit_states(codes, bit)) for bit in range(8)]
-            for bit, column in marks:
-                if words := self._sign(column, plain=bit < 0):
-                    below, above = self._rows_of(column, words)
-                    found.append((below, above, {(key, bit): words}))
-        if not found:
-            return {}
-        below, above, signs = max(found, key=lambda one: len(one[0] | one[1]))
-        for other_below, other_above, _ in found:
-            differing = (below & other_above) | (above & other_below)
-            if differing and self.turned:
-                begin, end = self.spans[min(differing)]
-                raise OpenError(
-                    f"two marks in the lines could be the sign; they differ at the bytes {begin} "
-                    f"to {end}",
-                    "Say what the display showed there",
-                )
-            if differing:
-                return {}
-        return signs
-
-    def _sign(self, column: Sequence[State], *, plain: bool) -> dict[State, str]:
-        """The words of a mark that can be the sign: never below zero at rest at nothing."""
-        seen = set(column) - {None}
-        if len(seen) != 2 if not plain else not 1 < len(seen) <= _MOST_STATES:
-            return {}
-        words = sign_of(column, self.course, turned=self.turned)
-        if any(state in words for state in self.course.tared(column)):
-            return {}
-        empty = any(
-            words.get(state) == "minus" and not value
-            for state, value in zip(column, self.course.values, strict=True)
-        )
-        return {} if empty else words
-
-    def _rows_of(
-        self, column: Sequence[State], words: dict[State, str]
-    ) -> tuple[frozenset[int], frozenset[int]]:
-        """The rows that are below and above zero by this mark."""
-        said = [words.get(state) for state in column]
-        return (
-            frozenset(n for n, word in enumerate(said) if word == "minus"),
-            frozenset(n for n, word in enumerate(said) if word == "plus" and self.course.values[n]),
-        )
 
     def _marks(self, strip: list[Key], signs: Signs) -> None:
         n = 0
@@ -342,24 +239,26 @@ class Composer:
 
     def _words(self, strip: list[Key]) -> Iterator[list[Key]]:
         """Words that never changed, and say gross or net all by themselves."""
-        letters = [self._is_byte(key) and b"".join(self._seen(key)).isalpha() for key in strip]
+        letters = [
+            self.layout.is_byte(key) and b"".join(self.layout.seen(key)).isalpha() for key in strip
+        ]
         begin = 0
         while begin < len(strip):
             end = begin
             while end < len(strip) and letters[end]:
                 end += 1
             keys = strip[begin:end]
-            if len(keys) > 1 and all(len(self._seen(key)) == 1 for key in keys):
-                word = b"".join(b"".join(self._seen(key)) for key in keys).decode("ascii")
+            if len(keys) > 1 and all(len(self.layout.seen(key)) == 1 for key in keys):
+                word = b"".join(b"".join(self.layout.seen(key)) for key in keys).decode("ascii")
                 if word.upper() in NET_WORDS | GROSS_WORDS:
                     yield keys
             begin = max(end, begin + 1)
 
     def _together(self, keys: list[Key], more: Key) -> bool:
         """Whether two neighbours change together, as the letters of one word do."""
-        if not all(self._is_byte(key) for key in [*keys, more]):
+        if not all(self.layout.is_byte(key) for key in [*keys, more]):
             return False
-        sizes = [len(self._seen(key)) for key in [*keys, more]]
+        sizes = [len(self.layout.seen(key)) for key in [*keys, more]]
         if min(sizes) < 2:
             return False
         joint = {raw for raw in self.layout.joint([*keys, more]) if raw is not None}
@@ -377,7 +276,7 @@ class Composer:
         different = sorted(set(joint))
         if len(different) == 1 and not known:
             return  # it stands in the layout as it is
-        if len(different) > _MOST_STATES and len(keys) == 1 and self._is_byte(keys[0]):
+        if len(different) > _MOST_STATES and len(keys) == 1 and self.layout.is_byte(keys[0]):
             bits = self._bits(keys[0], states, signs)
             if bits is None or not any(role.tells for role in bits.roles.values()):
                 self._any(keys, joint)
@@ -387,11 +286,11 @@ class Composer:
         if len(different) > _MOST_STATES:
             self._any(keys, joint)
             return
-        if self._is_length(keys, states):
+        if is_length(self.layout, self.spans, keys):
             self._length(keys, joint)
             return
         sign = signs.get((keys[0], -1)) if len(keys) == 1 else None
-        spelled = {raw: raw.decode("latin-1") for raw in different}
+        spelled: dict[State, str] = {raw: raw.decode("latin-1") for raw in different}
         roles = roles_of(states, self.course, sign=sign, spelled=spelled, reach=self.reach)
         if self._is_bitwise(keys, different, signs, roles):
             bits = self._bits(keys[0], states, signs)
@@ -403,22 +302,8 @@ class Composer:
             return
         self._put_flag(keys, roles, joint)
 
-    def _is_length(self, keys: Sequence[Key], states: Sequence[bytes | None]) -> bool:
-        """Whether the bytes count those of the line, as a number or in digits."""
-        if len(keys) > 2 or not all(self._is_byte(key) for key in keys):
-            return False
-        rest = set()
-        for raw, (begin, end) in zip(states, self.spans, strict=True):
-            if raw is None:
-                return False
-            plain = raw.isdigit()
-            rest.add((end - begin - (int(raw) if plain else raw[-1]), raw[:-1] if not plain else b""))
-        return len(rest) == 1 and len(set(states)) > 1
-
     def _length(self, keys: Sequence[Key], joint: Sequence[bytes]) -> None:
-        low, high = min(joint), max(joint)
-        chars = "0-9" if low.isdigit() else f"\\x{low[-1]:02x}-\\x{high[-1] + _MORE:02x}"
-        spec: Spec = {"kind": "any", "chars": chars, "fill": to_text(joint[0])}
+        spec: Spec = {"kind": "any", "chars": length_class(joint), "fill": to_text(joint[0])}
         self._place(keys, self.draft.add("length", spec, "counts the bytes of the line"))
 
     def _is_bitwise(
@@ -428,7 +313,7 @@ class Composer:
         signs: Signs,
         roles: Roles,
     ) -> bool:
-        if len(keys) > 1 or not self._is_byte(keys[0]):
+        if len(keys) > 1 or not self.layout.is_byte(keys[0]):
             return False
         if any((keys[0], bit) in signs for bit in range(8)):
             return True
@@ -519,19 +404,3 @@ class Composer:
         )
         word = own.strip().decode("latin-1")
         return word if word.isalpha() else ""
-
-
-def char_class(raws: Sequence[bytes]) -> str:
-    """The class of characters of bytes that are not looked at, for a profile."""
-    codes = set(b"".join(raws))
-    if any(not 0x20 <= code < 0x7F for code in codes):
-        return "any"
-    text = "".join(chr(code) for code in sorted(codes))
-    out = ""
-    if re.search("[0-9]", text):
-        out += "0-9"
-    if re.search("[A-Z]", text):
-        out += "A-Z"
-    if re.search("[a-z]", text):
-        out += "a-z"
-    return out + "".join(re.escape(char) for char in text if not char.isalnum())

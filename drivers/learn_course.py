@@ -186,8 +186,8 @@ class Course:
     def proved(self, states: Sequence[State], explained: set[State]) -> set[State]:
         """States in which the number is known to be the weight on the pan.
 
-        Seen in a mark; explained otherwise; at nothing, on the way from or to a load; or taking over
-        an unchanged weight from such a state and following it on.
+        Seen in a mark; explained otherwise; at nothing, on the way from or to a load; or taking
+        over an unchanged weight from such a state and following it on.
         """
         safe = {s for s, mark in zip(states, self.marks, strict=True) if mark >= 0} | explained
         safe |= {state for state in set(states) - safe if self._means_empty(states, state)}

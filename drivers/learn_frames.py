@@ -204,7 +204,9 @@ def _places(data: bytes, start: bytes) -> list[int]:
     return places
 
 
-def _chain(places: Sequence[int], there: set[int], lengths: Sequence[int]) -> Iterator[tuple[int, int]]:
+def _chain(
+    places: Sequence[int], there: set[int], lengths: Sequence[int]
+) -> Iterator[tuple[int, int]]:
     """Begin and length of frames that follow one another from start to start."""
     next_free = 0
     for at in places:

@@ -46,6 +46,19 @@ class Layout:
                     states[row] = raw
         return every
 
+    def is_byte(self, key: Key) -> bool:
+        """Whether a single byte stands there in every row that has the place."""
+        return all(raw is None or len(raw) == 1 for raw in self.states[key])
+
+    def seen(self, key: Key) -> set[bytes]:
+        """The different bytes that stand there."""
+        return {raw for raw in self.states[key] if raw is not None}
+
+    @property
+    def is_token(self) -> bool:
+        """Whether the lines are told apart by their tokens."""
+        return isinstance(self.makes[0].key, tuple)
+
     def joint(self, keys: Sequence[Key]) -> list[bytes | None]:
         """What stands at several neighbouring places together."""
         columns = [self.states[key] for key in keys]

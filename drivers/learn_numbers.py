@@ -46,6 +46,8 @@ class Found:
     """The value in each distinct body that has one there."""
     turned: bool = False
     """The number has no sign of its own, although a negative weight was shown."""
+    exact: bool = True
+    """It has as many decimals as the display in every mark."""
 
     def read(self, body: bytes) -> Decimal | None:
         """The number in this body; None where it has none there."""
@@ -53,7 +55,7 @@ class Found:
         return None if span is None else self.writing.read(body[span[0] : span[1]])
 
     def narrower(self) -> Iterator[Found]:
-        """This one, then with ever less of the padding before its digits."""
+        """The same number, then with ever less of the padding before its digits."""
         place, backwards = self.place, self.writing.reversed
         for less in range(_WIDEST):
             if place.kind == "token" or self.writing.code != "text":
@@ -79,7 +81,9 @@ def search(bodies: Sequence[bytes], marks: Sequence[Mark]) -> list[Found]:
     return []
 
 
-def _explored(bodies: Sequence[bytes], marks: Sequence[Mark], found: Iterable[Found]) -> list[Found]:
+def _explored(
+    bodies: Sequence[bytes], marks: Sequence[Mark], found: Iterable[Found]
+) -> list[Found]:
     distinct = list(dict.fromkeys(bodies))
     fitting: dict[tuple[object, ...], list[Found]] = {}
     for one in found:
@@ -107,6 +111,7 @@ def _fits(found: Found, marks: Sequence[Mark]) -> bool:
         if value < 0 < mark.value:
             return False
         found.turned = found.turned or mark.value < 0 < value
+        found.exact = found.exact and _decimals(value) == _decimals(mark.value)
     return True
 
 
@@ -134,8 +139,7 @@ def length(way: Sequence[Decimal]) -> Decimal:
     """
     sizes = [abs(value) for value in way]
     resting = [
-        a == b or b == c
-        for a, b, c in zip([None, *sizes], sizes, [*sizes[1:], None], strict=False)
+        a == b or b == c for a, b, c in zip([None, *sizes], sizes, [*sizes[1:], None], strict=False)
     ]
     return sum(
         (

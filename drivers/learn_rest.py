@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
-from drivers.learn_compose import char_class
 from drivers.learn_draft import Draft, FormDraft, Spec
+from drivers.learn_runs import char_class
 from drivers.learn_writing import skeleton, tokens
 from drivers.notation import to_text
 

@@ -120,16 +120,6 @@ def _void(states: Sequence[State], reach: dict[int, str]) -> dict[State, str]:
     return found
 
 
-def sign_of(states: Sequence[State], course: Course, *, turned: bool) -> dict[State, str]:
-    """The words plus and minus for a mark beside a number that is never negative itself."""
-    bytes_only = [state for state in states if isinstance(state, bytes)]
-    kinds = {state.strip() for state in bytes_only}
-    if b"-" in kinds and kinds <= {b"-", b"+", b"", b"0"}:
-        return {s: "minus" if s.strip() == b"-" else "plus" for s in set(bytes_only)}
-    found = course.negative(states, turned)
-    return found if set(found.values()) == {"plus", "minus"} or "minus" in found.values() else {}
-
-
 # -- bits ------------------------------------------------------------------------------------
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from itertools import pairwise
 
 from drivers.learn_course import State
 from drivers.learn_layout import NUMBER, Layout
@@ -62,7 +63,7 @@ def _kinds(states: Sequence[State], rows: Sequence[Row]) -> list[State] | None:
     kinds = list(dict.fromkeys(states))
     if not 1 < len(kinds) <= _MOST_KINDS or None in kinds:
         return None
-    switches = sum(a != b for a, b in zip(states, states[1:], strict=False))
+    switches = sum(a != b for a, b in pairwise(states))
     if switches < _IN_TURN * len(rows):
         return None
     last: dict[State, int] = {}
@@ -77,9 +78,7 @@ def _kinds(states: Sequence[State], rows: Sequence[Row]) -> list[State] | None:
 
 def _chosen(states: Sequence[State], rows: Sequence[Row], kinds: Sequence[State]) -> set[State]:
     wrong = {
-        state
-        for state, row in zip(states, rows, strict=True)
-        if row.mark >= 0 and not row.right
+        state for state, row in zip(states, rows, strict=True) if row.mark >= 0 and not row.right
     }
     left = [kind for kind in kinds if kind not in wrong]
     if len(left) == 1:
@@ -90,13 +89,11 @@ def _chosen(states: Sequence[State], rows: Sequence[Row], kinds: Sequence[State]
         return net
     for n in range(1, len(rows)):
         pair = rows[n - 1].value, rows[n].value
-        if states[n - 1] in left and states[n] in left and states[n - 1] != states[n]:
-            if pair[0] != pair[1] and rows[n].mark < 0:
-                raise TwoKindsError((n - 1, n), pair)
+        both = states[n - 1] in left and states[n] in left and states[n - 1] != states[n]
+        if both and pair[0] != pair[1] and rows[n].mark < 0:
+            raise TwoKindsError((n - 1, n), pair)
     return set(left)
 
 
 def _word(kind: State) -> str:
     return kind.decode("latin-1").strip().upper() if isinstance(kind, bytes) else ""
-
-

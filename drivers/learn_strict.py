@@ -62,7 +62,9 @@ def _checked(
 
 
 def _same(text: str | None, value: Decimal) -> bool:
-    return text is not None and Decimal(text) == value and _decimals(Decimal(text)) == _decimals(value)
+    return (
+        text is not None and Decimal(text) == value and _decimals(Decimal(text)) == _decimals(value)
+    )
 
 
 def _fields(
@@ -107,7 +109,7 @@ def _ways(
         for sign in signs:
             pads: tuple[Pad, ...] = (" ",) if blank else ("0", " ")
             for pad in pads:
-                yield sign, pad, align  # type: ignore[misc]
+                yield sign, pad, align
 
 
 def as_toml(strict: Strict) -> dict[str, object]:

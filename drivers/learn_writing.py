@@ -74,7 +74,9 @@ class Writing:
 @cache
 def _lenient(point: str) -> re.Pattern[bytes]:
     sign = rb"(?P<s>[-+]?)"
-    part = rb"(?:" + re.escape(point.encode("latin-1")) + rb"(?P<p>[0-9]+))?" if point else b"(?P<p>)"
+    part = (
+        rb"(?:" + re.escape(point.encode("latin-1")) + rb"(?P<p>[0-9]+))?" if point else b"(?P<p>)"
+    )
     return re.compile(rb" *" + sign + rb" *(?P<w>[0-9]+)" + part + rb" *(?P<t>[-+]?) *", re.S)
 
 
@@ -127,8 +129,8 @@ class Place:
     """Where a field stands in a frame's body.
 
     `left`: columns `a` to `b` from the start. `right`: `a` and `b` columns before the end.
-    `between`: from column `a` to `b` columns before the end. `token`: the number `a` of `b` numbers, whose
-    decimals follow `point`.
+    `between`: from column `a` to `b` columns before the end. `token`: the number `a` of `b`
+    numbers, whose decimals follow `point`.
     """
 
     kind: Literal["left", "right", "between", "token"]

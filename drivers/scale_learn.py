@@ -11,9 +11,9 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from drivers.learn_build import Built, build
+from drivers.learn_decide import decide
 from drivers.learn_frames import Framing, framings
 from drivers.learn_marks import Shown
-from drivers.learn_decide import decide
 from drivers.learn_numbers import Found, length, search
 from drivers.learn_refusal import NotBuiltError, NotLearnedError, OpenError
 from drivers.learn_typical import typical
@@ -25,10 +25,11 @@ _SEVEN_BITS = bytes(code & 0x7F for code in range(256))
 _LEAST_BYTES = 24
 _SHOWN = 48
 _NEAR = 0.9
-_MOST_TRIED = 8
+_MOST_TRIED = 12
 _MOST_SCORE = 3.5
 """What a profile can add to the likelihood of its framing."""
-_CALM = 1.05
+_CALM = 3.0
+_CLOSE = 0.2
 """So much longer than the calmest way another may be to be believed as well."""
 
 
@@ -117,9 +118,7 @@ def _bare(data: bytes) -> tuple[bytes, str]:
     return data.translate(_SEVEN_BITS), f"9600 7{seen[0].upper()}1"
 
 
-def _attempts(
-    data: bytes, found: Sequence[Framing], shown: Sequence[Shown]
-) -> Iterator[_Attempt]:
+def _attempts(data: bytes, found: Sequence[Framing], shown: Sequence[Shown]) -> Iterator[_Attempt]:
     """Hypotheses, the likeliest first, until none that follows can be better."""
     best = 0.0
     for framing in found:
@@ -155,7 +154,7 @@ def _built(data: bytes, framing: Framing, shown: Sequence[Shown]) -> Built:
             except NotBuiltError as error:
                 reasons.append(str(error))
         if best:
-            builts.append(_signed(best))
+            builts.append(_undisputed(_signed(best), best))
     if not builts:
         raise open_[0] if open_ else NotLearnedError(reasons[0])
     return builts[0] if len(builts) == 1 else decide(builts, shown)
@@ -189,12 +188,16 @@ def _overlap(one: Found, another: Found) -> bool:
     if body is None:
         return False
     spans = one.place.span(body), another.place.span(body)
-    return bool(spans[0] and spans[1] and max(spans[0][0], spans[1][0]) < min(spans[0][1], spans[1][1]))
+    return bool(
+        spans[0] and spans[1] and max(spans[0][0], spans[1][0]) < min(spans[0][1], spans[1][1])
+    )
 
 
 def _calm(framing: Framing, shown: Sequence[Shown], rivals: Sequence[Found]) -> list[Found]:
     """Those that explain most frames and let the weight go the calmest way, the plainest first."""
     bodies = [cut.body for cut in framing.cuts]
+    exact = [one for one in rivals if one.exact]
+    rivals = exact or rivals
     wrong = {id(one): _wrong(framing, shown, one) for one in rivals}
     right = [one for one in rivals if wrong[id(one)] == min(wrong.values())]
     covered = {id(one): sum(body in one.values for body in bodies) for one in right}
@@ -234,9 +237,32 @@ def _signed(rivals: Sequence[Built]) -> Built:
     if signed:
         return max(signed, key=lambda built: built.score)
     raise OpenError(
-        "the weight is a binary number, and none below zero was seen: how those are written is open",
+        "the weight is a binary number, and how one below zero is written was not seen",
         "Tare with a load on the pan, take the load off, and say what the display shows then",
     )
+
+
+def _undisputed(best: Built, rivals: Sequence[Built]) -> Built:
+    """The best, unless one hardly worse reads another weight in some line."""
+    said = dict(best.readings)
+    for rival in rivals:
+        if rival.score < best.score - _CLOSE or _same_but_sign(rival, best):
+            continue
+        differing = sorted(at for at, text in rival.readings if said.get(at, text) != text)
+        if differing:
+            at = differing[0]
+            raise OpenError(
+                f"the weight can be read in two ways: the line that ends at byte {at} says "
+                f"{said[at]} in one, {dict(rival.readings)[at]} in the other",
+                "Say what the display showed there, or at another load",
+            )
+    return best
+
+
+def _same_but_sign(one: Built, another: Built) -> bool:
+    """Whether the two differ only in how a binary number is written below zero."""
+    codes = {built.found.writing.code.removeprefix("u") for built in (one, another)}
+    return one.found.place == another.found.place and len(codes) == 1
 
 
 def _best(attempts: Sequence[_Attempt]) -> Built:
