@@ -77,11 +77,20 @@ async def _talk(reader: asyncio.StreamReader, writer: asyncio.StreamWriter, hand
             except ValueError:
                 request = None
             if isinstance(request, dict):
-                answer = await handle(request)
+                answer = await _answered(request, handle)
             else:
                 answer = {"ok": False, "error": "A request is one line with one JSON object."}
             writer.write(json.dumps(answer, ensure_ascii=False).encode() + b"\n")
             await writer.drain()
+
+
+async def _answered(request: dict[str, Any], handle: Handle) -> dict[str, Any]:
+    """What the daemon answers; a request that makes it stumble has one too."""
+    try:
+        return await handle(request)
+    except Exception as error:
+        what = " ".join(f"{type(error).__name__}: {error}".split())[:200]
+        return {"ok": False, "error": f"This request is not understood ({what})."}
 
 
 def ask(folder: Path, request: dict[str, Any], timeout_s: float = ANSWER_S) -> dict[str, Any]:

@@ -36,7 +36,7 @@ from recipes.model import Recipe
 
 READY_LAG_S = 0.5
 """A loop that is later than this is not well: the service manager is not told that it is."""
-LET_GO_S = 0.5
+LET_GO_S = 0.3
 """So long at most a port or a screen may take to let go when the daemon ends."""
 
 PRIVATE = frozenset({"plan", "jug", "tint", "forget-hand"})
@@ -321,11 +321,16 @@ class Running:
     async def told(self, request: dict[str, Any], by: str) -> dict[str, Any]:
         """A command from another benchpour on this store, the private ones included."""
         answer: asyncio.Future[Answer] = asyncio.get_running_loop().create_future()
+
+        def reply(found: Answer) -> None:
+            if not answer.done():  # whoever asked may be gone by now
+                answer.set_result(found)
+
         private = request.get("do") in PRIVATE or "resolved" in request
         if private:
-            self.commander.do(request, by, answer.set_result)
+            self.commander.do(request, by, reply)
         else:
-            self.commander.heard({"id": by} | request, by, answer.set_result)
+            self.commander.heard({"id": by} | request, by, reply)
         found = await answer
         return {"ok": found.ok, "error": found.error}
 

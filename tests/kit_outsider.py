@@ -7,17 +7,21 @@ them. Checks nothing itself. Everything is waited for with a deadline; nothing i
 from __future__ import annotations
 
 import contextlib
+import fcntl
 import json
 import os
+import pty
 import queue
 import random
 import re
 import shutil
 import signal
 import socket
+import struct
 import subprocess
 import sys
 import tempfile
+import termios
 import threading
 import time
 from collections import deque
@@ -29,6 +33,7 @@ from random import Random
 from typing import Any
 
 import paho.mqtt.client as mqtt
+import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from daemon.broker_child import find_mosquitto
@@ -189,6 +194,8 @@ class Listener:
         assert self._ready.wait(LONG_S)
 
     def _on_message(self, client: Any, data: Any, message: mqtt.MQTTMessage) -> None:
+        if message.topic == BASE + "do":
+            return  # what we say ourselves
         body = json.loads(message.payload)
         heard = Heard(message.topic.removeprefix(BASE), body, message.retain, time.monotonic())
         self.heard.append(heard)
@@ -211,7 +218,9 @@ class Listener:
     def say(self, do: dict[str, Any] | bytes) -> None:
         """Send a command."""
         payload = do if isinstance(do, bytes) else json.dumps(do).encode()
-        self._client.publish(BASE + "do", payload, qos=1).wait_for_publish(LONG_S)
+        sent = self._client.publish(BASE + "do", payload, qos=1)
+        sent.wait_for_publish(LONG_S)
+        assert sent.is_published()
 
     def close(self) -> None:
         self._client.disconnect()
@@ -325,13 +334,49 @@ class Clockwork:
         self._thread.join(LONG_S)
 
 
+class Terminal:
+    """A terminal that somebody sits at: what is drawn on it is kept, and keys can be pressed."""
+
+    def __init__(self) -> None:
+        self._master, self.slave = pty.openpty()
+        fcntl.ioctl(self.slave, termios.TIOCSWINSZ, struct.pack("4H", 30, 100, 0, 0))
+        self._drawn = bytearray()
+        threading.Thread(target=self._draw, daemon=True).start()
+
+    def _draw(self) -> None:
+        with contextlib.suppress(OSError):
+            while data := os.read(self._master, 1 << 16):
+                self._drawn += data
+
+    @property
+    def text(self) -> str:
+        return self._drawn.decode(errors="replace")
+
+    @property
+    def mode(self) -> list[Any]:
+        return termios.tcgetattr(self.slave)
+
+    def press(self, keys: bytes) -> None:
+        os.write(self._master, keys)
+
+    def close(self) -> None:
+        os.close(self.slave)
+        os.close(self._master)
+
+
 class Daemon:
     """One `benchpour` process, and what it wrote."""
 
-    def __init__(self, arguments: list[str], folder: Path, **more: Any) -> None:
+    def __init__(
+        self, arguments: list[str], folder: Path, terminal: Terminal | None = None, **more: Any
+    ) -> None:
+        """Start it; `terminal` becomes its own, `under` is a command to start it by."""
         self._out = folder / f"out-{time.monotonic_ns()}.txt"
-        under = more.pop("under", ())
-        env = os.environ | {"HOME": str(folder), "PYTHONPATH": str(ROOT)} | more.pop("env", {})
+        under = more.get("under", ())
+        if terminal is not None:
+            more |= {"stdin": terminal.slave, "stdout": terminal.slave}
+            under = ("setsid", "--ctty")
+        env = os.environ | {"HOME": str(folder), "PYTHONPATH": str(ROOT)} | more.get("env", {})
         for name in [name for name in env if name.startswith("XDG_")]:
             del env[name]
         with self._out.open("wb") as out:
@@ -339,10 +384,9 @@ class Daemon:
                 [*under, sys.executable, "-m", "daemon", *arguments],
                 cwd=folder,
                 env=env,
-                stdin=subprocess.DEVNULL,
-                stdout=more.pop("stdout", out),
                 stderr=subprocess.STDOUT,
-                **more,
+                stdin=more.get("stdin", subprocess.DEVNULL),
+                stdout=more.get("stdout", out),
             )
 
     @property
@@ -474,9 +518,15 @@ class Plays:
     def names(self) -> list[str]:
         return list(self._plays)
 
-    def outcome(self, name: str, wanted: list[str]) -> None:
-        """Start all that are wanted with the first one; raise what this one raised."""
+    def outcome(self, name: str, request: pytest.FixtureRequest) -> None:
+        """Start all that the tests to come ask for with the first one; raise what this one did."""
         if not self._running:
+            here = request.node.function
+            wanted = [
+                item.callspec.params["name"]
+                for item in request.session.items
+                if getattr(item, "function", None) is here
+            ]
             pool = ThreadPoolExecutor(self._at_once)
             self._running = {one: pool.submit(self._plays[one]) for one in wanted}
         self._running[name].result()

@@ -13,6 +13,7 @@ import subprocess
 import sys
 import wave
 from array import array
+from collections import Counter
 from functools import partial
 from itertools import pairwise
 from pathlib import Path
@@ -20,6 +21,7 @@ from typing import Any
 
 import pytest
 
+from daemon.control import ask
 from daemon.messages import Dispense, Run, Status, Timer, Weight, parse_rfc3339
 from daemon.schema import EVENT_DATA, broken_promise
 from tests.kit_outsider import (
@@ -29,6 +31,7 @@ from tests.kit_outsider import (
     Listener,
     Outsider,
     Plays,
+    Terminal,
     bench,
     until,
 )
@@ -214,6 +217,89 @@ def a_fill_ends_by_itself() -> None:
         assert closed["reason"] == "filled"
         assert abs(closed["total_g"] - 20) <= 2
         nothing_is_missing(b, ear)
+
+
+# --- commands -------------------------------------------------------------------------------------
+
+
+COMMANDS: tuple[tuple[dict[str, Any], bool], ...] = (
+    ({"do": "ambient", "celsius": 21.5}, True),
+    ({"do": "person", "name": "Åsa"}, True),
+    ({"do": "start", "recipe": "test-knob"}, True),
+    ({"do": "start", "batch_g": 30}, True),
+    ({"do": "start", "recipe": "nowhere"}, False),
+    ({"do": "start", "pieces": 6}, False),
+    ({"do": "confirm"}, False),
+    ({"do": "accept"}, False),
+    ({"do": "correct"}, False),
+    ({"do": "tare"}, False),
+    ({"do": "next"}, False),
+    ({"do": "mark", "kind": "stirred"}, False),
+    ({"do": "mark", "kind": "in-tank", "batch": 77}, False),
+    ({"do": "count", "batch": 77, "good": 6}, False),
+    ({"do": "timer", "timer": "pot-life-1", "extend_s": 60}, False),
+    ({"do": "abandon", "reason": "no more cups"}, True),
+)
+"""What may be sent before a cup is on the pan, and whether it is done."""
+
+MALFORMED: tuple[tuple[bytes, Any], ...] = (
+    (b"", None),
+    (b"next", None),
+    (b"[]", None),
+    (b'{"do": "next"}', None),
+    (b'{"id": "m1", "do": "fly"}', "m1"),
+    (b'{"id": "m2", "do": "plan"}', "m2"),
+    (b'{"id": "m3", "do": "ambient", "celsius": "warm"}', "m3"),
+    (b'{"id": "m4", "do": "person", "name": "' + b"x" * 5000 + b'"}', None),
+    (b'{"id": 5, "do": ["next"]}', 5),
+    (b"\xff\xfe", None),
+)
+
+
+@plays
+def every_command_gets_exactly_one_answer() -> None:
+    with bench() as b:
+        ear = b.listen()
+        b.clockwork.deaf = True
+        daemon = b.run("--recipe", "test-knob")
+        until(lambda: ear.events("scale.found"), "the scale")
+        for number, (do, _) in enumerate(COMMANDS):
+            ear.say({"id": number} | do)
+        for payload, _ in MALFORMED:
+            ear.say(payload)
+        for number in range(100):
+            ear.say({"id": f"burst-{number}", "do": "confirm"})
+        ear.say({"id": "last", "do": "ambient", "celsius": 20})
+        until(lambda: (ear.last("done") or {}).get("id") == "last", "the last answer")
+        done = ear.bodies("done")
+        names = [*range(len(COMMANDS)), *(name for _, name in MALFORMED)]
+        names += [f"burst-{number}" for number in range(100)]
+        assert Counter(one["id"] for one in done) == Counter([*names, "last"])
+        for one in done:
+            assert (one["error"] is None) == one["ok"]
+            assert one["ok"] or (one["error"].endswith(".") and "\n" not in one["error"])
+        well = {one["id"]: one["ok"] for one in done}
+        assert [well[n] for n in range(len(COMMANDS))] == [ok for _, ok in COMMANDS]
+        until(lambda: len(ear.events("batch.abandoned")) == 3, "what the commands led to")
+        assert [one["batch"] for one in ear.events("batch.abandoned")] == [1, 2, 3]
+        beside_the_bench(b, daemon)
+        assert step(ear, "cup")["batch"] == 5
+        stops_in_time(daemon)
+        nothing_is_missing(b, ear)
+
+
+def beside_the_bench(b: Outsider, daemon: Daemon) -> None:
+    """Other commands on the store go through the daemon that holds the scale."""
+    started = ask(b.store, {"do": "start", "recipe": "test-knob"})
+    assert started == {"ok": True, "error": None}
+    for request in ({"do": "fly"}, {"do": []}, {"say": "hello"}, {"do": "plan", "resolved": {}}):
+        refused = ask(b.store, request)
+        assert not refused["ok"]
+        assert refused["error"]
+    forgot = benchpour("hand", "forget", "nobody", "--store", str(b.store))
+    assert forgot.returncode == 1
+    assert "Nothing has been learned" in forgot.stderr
+    assert daemon.process.poll() is None
 
 
 # --- stopped, killed, taken up again --------------------------------------------------------------
@@ -426,6 +512,54 @@ def a_store_that_cannot_be_written() -> None:
         assert daemon.text.count("\n") == 1
 
 
+# --- the terminal ---------------------------------------------------------------------------------
+
+
+@plays
+def a_terminal_that_is_given_back() -> None:
+    """However it ends: by the key, by Ctrl-C, by a signal from elsewhere."""
+    for end in (b"q", b"\x03", None):
+        with bench() as b:
+            screen = Terminal()
+            before = screen.mode
+            words = ("--recipe", "test-knob", "--broker", "none", "--console", "full")
+            daemon = b.run(*words, terminal=screen)
+            until(partial(shows, screen, "empty cup"), "the first prompt on the screen")
+            assert screen.mode != before
+            if end is None:
+                daemon.process.terminate()
+            else:
+                screen.press(end)
+            assert daemon.ends(IN_TIME_S) == 0
+            assert screen.mode == before
+            assert screen.text.endswith(LEAVE)
+            screen.close()
+
+
+def shows(screen: Terminal, words: str) -> bool:
+    return words in screen.text
+
+
+LEAVE = "\x1b[?7h\x1b[?25h\x1b[?1049l"
+
+
+@plays
+def keys_that_do_what_they_say() -> None:
+    with bench() as b:
+        screen = Terminal()
+        words = ("--recipe", "test-knob", "--broker", "none", "--console", "full")
+        daemon = b.run(*words, terminal=screen)
+        until(lambda: "empty cup" in screen.text, "the first prompt on the screen")
+        screen.press(b"x")
+        until(lambda: "Give this batch up?" in screen.text, "the question")
+        screen.press(b"y")
+        until(lambda: "batch.abandoned" in [row.kind for row in b.journal()], "the end of it")
+        until(lambda: 2 in [row.batch for row in b.journal()], "the next batch")
+        screen.press(b"q")
+        assert daemon.ends(IN_TIME_S) == 0
+        screen.close()
+
+
 # --- wrong use ------------------------------------------------------------------------------------
 
 
@@ -454,9 +588,4 @@ def wrong_use_and_bad_files() -> None:
 
 @pytest.mark.parametrize("name", plays.names)
 def test_play(name: str, request: pytest.FixtureRequest) -> None:
-    wanted = [
-        item.callspec.params["name"]
-        for item in request.session.items
-        if item.location[0] == request.node.location[0] and hasattr(item, "callspec")
-    ]
-    plays.outcome(name, wanted)
+    plays.outcome(name, request)

@@ -36,7 +36,11 @@ STEP_S = 0.02
 DEFAULT_SEED = 3
 SLIP = 0.05
 """How often the pretend person's attention is elsewhere when a cue sounds: a miss now and then."""
-AHEAD_S = 0.25
+AHEAD_S = 0.05
+BEHIND_S = 0.12
+"""A program that is further behind its scale shows a machine that is held up."""
+PATIENCE_S = 0.3
+"""Of real time, for which pretend time waits: a line may have gone astray."""
 LONGEST_S = 600.0
 """A batch that takes longer than this has gone wrong; the demo then says so and ends."""
 
@@ -45,7 +49,8 @@ class QuickClock(Clock):
     """A pretend time, `speed` times as fast as the machine's, that waits for whoever pretends.
 
     It runs on for at most `AHEAD_S` after each beat: where the machine is held up, the pretend
-    scale and person are held up with it, and nobody takes that for a scale that fell silent.
+    scale and person are held up with it, and nobody takes that for a scale that fell silent or for
+    a load that leaps.
     """
 
     def __init__(self, speed: float) -> None:
@@ -57,6 +62,11 @@ class QuickClock(Clock):
     def beat(self) -> None:
         """Whoever pretends is still at it."""
         self._from_us, self._beaten_us = self.now_us(), super().now_us()
+
+    @property
+    def unbeaten_s(self) -> float:
+        """Seconds of real time since the last beat."""
+        return (super().now_us() - self._beaten_us) / 1e6
 
     def now_us(self) -> int:
         """Microseconds of pretend time."""
@@ -119,7 +129,8 @@ class SimulatedBench:
         """Let the simulated time pass with the program's own."""
         start_s = running.timeline.now_s()
         while True:
-            clock.beat()
+            if _keeps_up(running) or clock.unbeaten_s > PATIENCE_S:
+                clock.beat()
             now_s = running.timeline.now_s() - start_s
             self._waiting.extend(self.world.advance(now_s))
             while self._waiting and self._waiting[0].at_s <= now_s:
@@ -139,6 +150,11 @@ class SimulatedBench:
         for _, do in self.person.commands:
             running.commander.heard({"id": "person"} | do, "person", _unheard)
         self.person.commands.clear()
+
+
+def _keeps_up(running: Running) -> bool:
+    """Whether the program has dealt with what the scale sent; else pretend time waits for it."""
+    return running.timeline.now_us() - running.loop.engine.at_us < BEHIND_S * 1e6
 
 
 def _unheard(answer: Answer) -> None:
