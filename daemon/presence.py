@@ -21,7 +21,7 @@ whoever takes a hand away pours on at once."""
 SMALL_THING_G = 4.0
 """Before the first drop this may be left in the cup unasked: a stir stick, a drop of dye."""
 STILL_S = 0.4
-"""A display that has not moved for so long lies still: no pour is so slow, and no hand so steady."""
+"""A display that has not moved for so long lies still: no pour is so slow, no hand so steady."""
 RESTS_KEPT = 6
 
 

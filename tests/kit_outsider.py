@@ -518,8 +518,11 @@ class Plays:
     def names(self) -> list[str]:
         return list(self._plays)
 
-    def outcome(self, name: str, request: pytest.FixtureRequest) -> None:
-        """Start all that the tests to come ask for with the first one; raise what this one did."""
+    def outcome(self, name: str, request: pytest.FixtureRequest) -> bool:
+        """Whether this one came to its end; raises what it raised.
+
+        All that the tests to come ask for are started with the first one.
+        """
         if not self._running:
             here = request.node.function
             wanted = [
@@ -530,3 +533,4 @@ class Plays:
             pool = ThreadPoolExecutor(self._at_once)
             self._running = {one: pool.submit(self._plays[one]) for one in wanted}
         self._running[name].result()
+        return self._running[name].done()

@@ -333,4 +333,4 @@ def its_record_can_be_replayed() -> None:
 
 @pytest.mark.parametrize("name", plays.names)
 def test_play(name: str, request: pytest.FixtureRequest) -> None:
-    plays.outcome(name, request)
+    assert plays.outcome(name, request)

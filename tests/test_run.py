@@ -588,4 +588,4 @@ def wrong_use_and_bad_files() -> None:
 
 @pytest.mark.parametrize("name", plays.names)
 def test_play(name: str, request: pytest.FixtureRequest) -> None:
-    plays.outcome(name, request)
+    assert plays.outcome(name, request)

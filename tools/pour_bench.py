@@ -40,7 +40,14 @@ def row(name: str, f: list[Figure]) -> str:
     )
 
 
-HEAD = f"{'':<26}{'n':>5} {'med g':>7} {'95% g':>7} {'>tol %':>7} {'>.5 %':>7} {'>1 %':>7} {'topup':>6} {'s med':>6} {'s avg':>6} {'dnf':>4} {'trk':>5}"
+COLUMNS = ("med g", "95% g", ">tol %", ">.5 %", ">1 %")
+HEAD = "".join(
+    (
+        f"{'':<26}{'n':>5} ",
+        " ".join(f"{name:>7}" for name in COLUMNS),
+        f" {'topup':>6} {'s med':>6} {'s avg':>6} {'dnf':>4} {'trk':>5}",
+    )
+)
 
 
 def main() -> int:
@@ -53,7 +60,9 @@ def main() -> int:
     a.add_argument("--kinds", default=",".join(KINDS))
     args = a.parse_args()
     kinds = args.kinds.split(",")
-    jobs = [(b, k, args.batches) for b in range(args.first, args.first + args.benches) for k in kinds]
+    jobs = [
+        (b, k, args.batches) for b in range(args.first, args.first + args.benches) for k in kinds
+    ]
     t = time.perf_counter()
     with Pool(args.jobs) as pool:
         out = pool.map(_session, jobs, chunksize=4)

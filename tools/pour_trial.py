@@ -313,8 +313,14 @@ class Session:
             return False
         grams = shown.grams
         if luck > 1.0 - self.bench.garbled:
-            grams += self.rng.choice((-1, 1)) * self.bench.scale.division_g * 10.0 ** self.rng.randint(0, 4)
-        decimals = 2 if self.bench.scale.division_g < 0.1 else 1 if self.bench.scale.division_g < 1 else 0
+            grams += (
+                self.rng.choice((-1, 1))
+                * self.bench.scale.division_g
+                * 10.0 ** self.rng.randint(0, 4)
+            )
+        decimals = (
+            2 if self.bench.scale.division_g < 0.1 else 1 if self.bench.scale.division_g < 1 else 0
+        )
         reading = Reading(shown.at_s, f"{grams:.{decimals}f}", grams, "g", not shown.moving)
         self.w = weighing.weigh(self.w, reading)
         return True
@@ -349,7 +355,9 @@ class Session:
                     coarse_at = n.at_s
                     self.person.heard("coarse", n.at_s)
                 elif isinstance(n, StopFine):
-                    trickle = n.at_s - coarse_at if coarse_at is not None and not top_ups else trickle
+                    trickle = (
+                        n.at_s - coarse_at if coarse_at is not None and not top_ups else trickle
+                    )
                     self.person.heard("fine", n.at_s)
                 elif isinstance(n, Short):
                     top_ups += 1
