@@ -361,16 +361,13 @@ class Composer:
         self._place(keys, name)
 
     def _why(self, roles: Roles) -> str:
-        parts = []
-        if roles.motion:
-            parts.append("changes exactly when the weight comes to rest or starts to move")
-        if roles.net:
-            parts.append("changed with the tare and stayed while loads came and went")
-        if roles.sign:
-            parts.append("the sign")
-        if roles.unproved:
-            parts.append("what gives no weight was never seen with a weight that was shown")
-        return "; ".join(parts)
+        said = (
+            (roles.motion, "changes exactly when the weight comes to rest or starts to move"),
+            (roles.net, "changed with the tare and stayed while loads came and went"),
+            (roles.sign, "the sign"),
+            (roles.unproved, "what gives no weight was never seen with a weight that was shown"),
+        )
+        return "; ".join(text for holds, text in said if holds)
 
     def _tell(self, roles: Roles, what: str) -> None:
         if roles.motion:
@@ -378,17 +375,15 @@ class Composer:
         if roles.net:
             self.told.setdefault("net", f"said by {what}")
         for state in roles.unproved:
-            words = roles.words[state]
-            self.unproved.append(f"{what}: {' '.join(words)}")
+            self.unproved.append(f"{what}: {' '.join(roles.words[state])}")
 
     # -- what a make says by itself --------------------------------------------------------------
 
     def _makes_say(self) -> list[tuple[str, ...]]:
         makes = self.layout.makes
-        spelled: dict[State, str] = {}
-        for make in makes:
-            if not make.bracketed:
-                spelled[make.key] = self._net_word(make)
+        spelled: dict[State, str] = {
+            make.key: self._net_word(make) for make in makes if not make.bracketed
+        }
         if len({make.key for make in makes}) == 1:
             return [self.always] * len(makes)
         roles = roles_of(self.layout.of_make, self.course, spelled=spelled, reach=self.reach)
