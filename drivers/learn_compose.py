@@ -354,8 +354,7 @@ class Composer:
         words = {
             to_text(raw): " ".join(roles.words[raw]) for raw in sorted(set(joint), key=joint.index)
         }
-        why = self._why(roles)
-        name = self.draft.add(roles.name, {"kind": "flag", "map": words}, why)
+        name = self.draft.add(roles.name, {"kind": "flag", "map": words}, self._why(roles))
         self._tell(roles, seen(sorted(set(joint), key=joint.index)))
         self.marks += 1
         self._place(keys, name)
