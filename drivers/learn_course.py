@@ -10,6 +10,7 @@ from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cached_property
+from itertools import pairwise
 
 State = Hashable
 _RESTS_FROM = 3
@@ -176,27 +177,56 @@ class Course:
                 continue
             for first in range(begin, at, -1):
                 new, old = set(states[first:end]), set(states[:first])
-                if new & old or None in new or not any(self.moves[first:begin]):
+                if new & old or None in new or not self._turns(first, begin):
                     continue
                 return dict.fromkeys(new, "minus") | dict.fromkeys(old - {None}, "plus")
         return {}
 
+    def _turns(self, first: int, begin: int) -> bool:
+        """Whether the weight came down to nothing before `first`, and grew from there to `begin`."""
+        start = next((n for n in range(first - 1, -1, -1) if self.rests[n]), first)
+        down, up = self.values[start:first], self.values[first:begin]
+        falling = all(b < a for a, b in pairwise(down))
+        rising = all(b > a for a, b in pairwise(up[:-1]))
+        return bool(up) and falling and rising and any(self.moves[first:begin])
+
     # -- what is known to be harmless --------------------------------------------------------
 
-    def proved(self, states: Sequence[State], explained: set[State]) -> set[State]:
+    def proved(
+        self, states: Sequence[State], explained: set[State], moving: set[State]
+    ) -> set[State]:
         """States in which the number is known to be the weight on the pan.
 
-        Seen in a mark; explained otherwise; at nothing, on the way from or to a load; or taking
-        over an unchanged weight from such a state and following it on.
+        Seen in a mark; explained otherwise; at nothing, on the way from or to a load; taking over an
+        unchanged weight from such a state and following it on; or saying that the weight moves, on
+        a way between two rests in such states.
         """
         safe = {s for s, mark in zip(states, self.marks, strict=True) if mark >= 0} | explained
         safe |= {state for state in set(states) - safe if self._means_empty(states, state)}
         grown = True
         while grown:
-            more = {s for s in set(states) - safe if self._takes_over(states, s, safe)}
+            more = {
+                s
+                for s in set(states) - safe
+                if self._takes_over(states, s, safe)
+                or (s in moving and self._leads(states, s, safe))
+            }
             safe |= more
             grown = bool(more)
         return safe - {None}
+
+    def _leads(self, states: Sequence[State], state: State, safe: set[State]) -> bool:
+        """Whether the weight once moved in this state from one rest in a safe state to another."""
+        for row, one in enumerate(states):
+            if one != state or not self.moves[row]:
+                continue
+            before = next((n for n in range(row, -1, -1) if self.rests[n]), None)
+            after = next((n for n in range(row, len(states)) if self.rests[n]), None)
+            if before is not None and after is not None:
+                way = {states[n] for n in range(before, after + 1)} - {state}
+                if way <= safe:
+                    return True
+        return False
 
     def _means_empty(self, states: Sequence[State], state: State) -> bool:
         rows = [n for n, one in enumerate(states) if one == state]

@@ -28,6 +28,9 @@ def decide(builts: Sequence[Built], shown: Sequence[Shown]) -> Built:
     if len(net) == 1:
         return net[0]
     labels = [_label(built) for built in builts]
+    if 0 < labels.count("tare") < len(labels):
+        others = [b for b, label in zip(builts, labels, strict=True) if label != "tare"]
+        return others[0] if len(others) == 1 else decide(others, shown)
     if labels.count("net") == 1 and all(labels):
         return builts[labels.index("net")]
     one, another = builts[:2]

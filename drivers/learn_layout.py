@@ -10,6 +10,7 @@ from collections.abc import Hashable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
+from drivers.learn_refusal import NotBuiltError
 from drivers.learn_writing import Place, skeleton, tokens
 
 Key = tuple[Hashable, ...]
@@ -89,7 +90,7 @@ def layout_of(
     for row, body in enumerate(bodies):
         span = place.span(body) if brackets else None
         inside = span is not None and b"(" in body[span[0] : span[1]]
-        key = _key(place, body)
+        key = _key(place, body[: len(body) - checked])
         every.setdefault((key, inside), Make(key, bracketed=inside)).rows.append(row)
     for make in every.values():
         mine = [bodies[row] for row in make.rows]
@@ -133,7 +134,10 @@ def _token_slots(
     """Tokens of one width column by column, others as a whole."""
     bare = [body[: len(body) - checked] for body in bodies]
     every = [tokens(body, place.point) for body in bare]
-    number = [n for n, (kind, _, _) in enumerate(every[0]) if kind == "n"][place.a]
+    span = place.span(bodies[0])
+    number = next((n for n, (_, begin, end) in enumerate(every[0]) if (begin, end) == span), -1)
+    if number < 0:
+        raise NotBuiltError("the number runs into the check behind it")
     for n in range(len(every[0])):
         taken = [body[t[n][1] : t[n][2]] for body, t in zip(bare, every, strict=True)]
         if n == number:

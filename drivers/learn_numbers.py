@@ -24,8 +24,8 @@ _BINARY: tuple[tuple[Code, int], ...] = tuple(
     for code in ("int-le", "int-be", "uint-le", "uint-be", "bcd-le", "bcd-be")
 )
 _HEX_WIDTHS = (8, 7, 6, 5, 4, 3)
-_WILD = 1.2
-"""A column belongs to a number if it makes the weight's way at most so much longer."""
+_WILDER = 0.05
+"""A column belongs to a number if the weight's course is not less calm by more than this."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,26 +129,28 @@ def _widest(bodies: Sequence[bytes], family: list[Found]) -> Found:
 def _as_calm(bodies: Sequence[bytes], wider: Found, best: Found) -> bool:
     """Whether the columns that `wider` takes in make no wild jumps; a minus makes none."""
     ways = [[abs(value) for value in found.way(bodies)] for found in (wider, best)]
-    return ways[0] == ways[1] or length(ways[0]) <= _WILD * float(length(ways[1]))
+    if ways[0] == ways[1]:
+        return True
+    calm = [calmness(way) for way in ways]
+    return calm[0] is not None and calm[1] is not None and calm[0] >= calm[1] - _WILDER
 
 
-def length(way: Sequence[Decimal]) -> Decimal:
-    """How far the weight went on this way, up and down, its sign left alone.
+def calmness(way: Sequence[Decimal]) -> float | None:
+    """How much this course looks like that of a load, 0 to 1; None where nothing moved.
 
-    A leap from one rest straight to another is left out: a tare key makes such, and an overload.
+    Counts the lines between two rests in which the weight goes the way that it has to go in the
+    end, and not far beyond.
     """
-    sizes = [abs(value) for value in way]
-    resting = [
-        a == b or b == c for a, b, c in zip([None, *sizes], sizes, [*sizes[1:], None], strict=False)
-    ]
-    return sum(
-        (
-            abs(b - a)
-            for a, b, still, stays in zip(sizes, sizes[1:], resting, resting[1:], strict=False)
-            if not (still and stays)
-        ),
-        Decimal(0),
-    )
+    runs = [0, *(n for n in range(1, len(way)) if way[n] != way[n - 1]), len(way)]
+    rests = [(a, b) for a, b in zip(runs, runs[1:], strict=False) if b - a > 1]
+    good = moved = 0
+    for (_, begin), (end, _) in zip(rests, rests[1:], strict=False):
+        goal, span = way[end], way[end] - way[begin - 1]
+        for n in range(begin, end):
+            onward = (way[n] - way[n - 1]) * span > 0
+            good += onward and abs(way[n] - goal) <= 2 * abs(span)
+        moved += end - begin
+    return good / moved if moved else None
 
 
 # -- digits ----------------------------------------------------------------------------------

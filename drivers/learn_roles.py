@@ -73,10 +73,11 @@ def roles_of(
         for state, word in one.items():
             said[state].append(word)
     roles.motion, roles.net, roles.sign = bool(motion), bool(net), bool(sign)
-    explained = {state for state, word in motion.items() if word == "moving"} | set(net)
+    explained = set(net)
+    moving = {state for state, word in motion.items() if word == "moving"}
     if sign:
         explained |= {state for state, word in sign.items() if word == "minus"}
-    safe = course.proved(states, explained)
+    safe = course.proved(states, explained, moving)
     void = _void(states, reach or {})
     roles.unproved = tuple(s for s in said if s not in safe and s not in void)
     for state, words in said.items():

@@ -26,11 +26,12 @@ def find_signs(
     `turned`: a negative weight was shown, so there has to be one. Raises OpenError where two places
     could be, and one observation would decide.
     """
-    found = [
-        (*_rows_of(column, words, course), {(key, bit): words})
-        for key, bit, column in _columns(layout)
-        if (words := _sign(column, course, turned=turned, plain=bit < 0))
-    ]
+    found = []
+    for key, bit, column in _columns(layout):
+        if bit < 0 and (words := _by_convention(column)):
+            return {(key, bit): words}
+        if words := _sign(column, course, turned=turned, plain=bit < 0):
+            found.append((*_rows_of(column, words, course), {(key, bit): words}))
     if not found:
         return {}
     below, above, signs = max(found, key=lambda one: len(one[0] | one[1]))
@@ -53,6 +54,9 @@ def _columns(layout: Layout) -> Iterator[tuple[Key, int, Sequence[State]]]:
         if key == NUMBER or not layout.is_byte(key):
             continue
         yield key, -1, states
+        seen = b"".join(layout.seen(key))
+        if b"-" in seen and any(digit in seen for digit in b"123456789"):
+            continue  # a column of a number
         codes = [None if raw is None else raw[0] for raw in states]
         for bit in range(8):
             yield key, bit, bit_states(codes, bit)
@@ -61,18 +65,31 @@ def _columns(layout: Layout) -> Iterator[tuple[Key, int, Sequence[State]]]:
 def _sign(
     column: Sequence[State], course: Course, *, turned: bool, plain: bool
 ) -> dict[State, str]:
-    """The words of a mark that can be the sign: never below zero at rest at nothing."""
+    """The words of a mark that can be the sign: never below zero at rest at nothing.
+
+    A mark of which only the side below zero was shown has to have been seen with nothing on the
+    pan, on its other side.
+    """
     seen = set(column) - {None}
     if not 1 < len(seen) <= (_MOST_STATES if plain else 2):
         return {}
-    words = _by_convention(column) or course.negative(column, turned)
+    words = course.negative(column, turned)
     if any(state in words for state in course.tared(column)):
         return {}
     empty = any(
         words.get(state) == "minus" and not value
         for state, value in zip(column, course.values, strict=True)
     )
-    return {} if empty or "minus" not in words.values() else words
+    one_sided = turned and "plus" not in words.values()
+    if one_sided:
+        at_zero = {
+            state
+            for state, mark in zip(column, course.marks, strict=True)
+            if mark >= 0 and not course.shown[mark]
+        }
+        words |= dict.fromkeys(at_zero - set(words), "plus")
+    said = set(words.values())
+    return {} if empty or "minus" not in said or (one_sided and len(words) < len(seen)) else words
 
 
 def _by_convention(column: Sequence[State]) -> dict[State, str]:

@@ -14,7 +14,7 @@ from drivers.learn_build import Built, build
 from drivers.learn_decide import decide
 from drivers.learn_frames import Framing, framings
 from drivers.learn_marks import Shown
-from drivers.learn_numbers import Found, length, search
+from drivers.learn_numbers import Found, calmness, search
 from drivers.learn_refusal import NotBuiltError, NotLearnedError, OpenError
 from drivers.learn_typical import typical
 from drivers.line_settings import looks
@@ -28,9 +28,12 @@ _NEAR = 0.9
 _MOST_TRIED = 12
 _MOST_SCORE = 3.5
 """What a profile can add to the likelihood of its framing."""
-_CALM = 3.0
 _CLOSE = 0.2
-"""So much longer than the calmest way another may be to be believed as well."""
+"""A score that lies so little below the best."""
+_FAR = 1000
+"""So many times what was shown no weight in the recording can be."""
+_WILDER = 0.2
+"""So much less calm than the calmest course another may be to be looked at as well."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,12 +206,14 @@ def _calm(framing: Framing, shown: Sequence[Shown], rivals: Sequence[Found]) -> 
     covered = {id(one): sum(body in one.values for body in bodies) for one in right}
     most = max(covered.values())
     many = [one for one in right if covered[id(one)] >= _NEAR * most]
-    ways = {id(one): float(length(one.way(bodies))) for one in many}
-    least = min(ways.values())
-    calm = [one for one in many if ways[id(one)] <= _CALM * least]
+    far = _FAR * max(abs(mark.value) for mark in shown if mark.value is not None)
+    many = [one for one in many if max(map(abs, one.values.values())) < far] or many
+    calm = {id(one): calmness(one.way(bodies)) or 0.0 for one in many}
+    calmest = max(calm.values())
     kinds = ("left", "right", "between", "token")
     return sorted(
-        calm, key=lambda one: (-covered[id(one)], kinds.index(one.place.kind), ways[id(one)])
+        (one for one in many if calm[id(one)] >= calmest - _WILDER),
+        key=lambda one: (-covered[id(one)], kinds.index(one.place.kind), -calm[id(one)]),
     )
 
 
@@ -246,7 +251,7 @@ def _undisputed(best: Built, rivals: Sequence[Built]) -> Built:
     """The best, unless one hardly worse reads another weight in some line."""
     said = dict(best.readings)
     for rival in rivals:
-        if rival.score < best.score - _CLOSE or _same_but_sign(rival, best):
+        if rival.score < best.score - _CLOSE or _lesser(rival, best):
             continue
         differing = sorted(at for at, text in rival.readings if said.get(at, text) != text)
         if differing:
@@ -259,10 +264,14 @@ def _undisputed(best: Built, rivals: Sequence[Built]) -> Built:
     return best
 
 
-def _same_but_sign(one: Built, another: Built) -> bool:
-    """Whether the two differ only in how a binary number is written below zero."""
-    codes = {built.found.writing.code.removeprefix("u") for built in (one, another)}
-    return one.found.place == another.found.place and len(codes) == 1
+def _lesser(rival: Built, best: Built) -> bool:
+    """Whether the rival is the same binary number, with fewer bytes or another sense below zero."""
+    codes = {built.found.writing.code.removeprefix("u") for built in (rival, best)}
+    body = next((body for body in best.found.values if body in rival.found.values), b"")
+    inner, outer = rival.found.place.span(body), best.found.place.span(body)
+    if best.found.writing.code == "text" or len(codes) > 1 or inner is None or outer is None:
+        return False
+    return outer[0] <= inner[0] and inner[1] <= outer[1]
 
 
 def _best(attempts: Sequence[_Attempt]) -> Built:
