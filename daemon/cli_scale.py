@@ -50,6 +50,9 @@ def add_parsers(commands: Any, common: argparse.ArgumentParser) -> None:
     profiles.add_argument("--json", action="store_true", help="one JSON object a line")
     profiles.set_defaults(run=_profiles)
     _add_decode(which, common)
+    from daemon.cli_scale_learn import add_learn
+
+    add_learn(which, common)
 
 
 def _add_listen(which: Any, common: argparse.ArgumentParser) -> None:
