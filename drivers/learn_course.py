@@ -183,7 +183,7 @@ class Course:
         return {}
 
     def _turns(self, first: int, begin: int) -> bool:
-        """Whether the weight came down to nothing before `first`, and grew from there to `begin`."""
+        """Whether the weight came down to nothing before `first`, and grew on to `begin`."""
         start = next((n for n in range(first - 1, -1, -1) if self.rests[n]), first)
         down, up = self.values[start:first], self.values[first:begin]
         falling = all(b < a for a, b in pairwise(down))
@@ -197,8 +197,8 @@ class Course:
     ) -> set[State]:
         """States in which the number is known to be the weight on the pan.
 
-        Seen in a mark; explained otherwise; at nothing, on the way from or to a load; taking over an
-        unchanged weight from such a state and following it on; or saying that the weight moves, on
+        Seen in a mark; explained otherwise; at nothing, on the way from or to a load; taking over
+        an unchanged weight from such a state and following it on; or saying that the weight moves, on
         a way between two rests in such states.
         """
         safe = {s for s, mark in zip(states, self.marks, strict=True) if mark >= 0} | explained

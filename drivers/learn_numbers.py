@@ -6,6 +6,7 @@ the other bytes mean.
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
@@ -142,9 +143,9 @@ def calmness(way: Sequence[Decimal]) -> float | None:
     end, and not far beyond.
     """
     runs = [0, *(n for n in range(1, len(way)) if way[n] != way[n - 1]), len(way)]
-    rests = [(a, b) for a, b in zip(runs, runs[1:], strict=False) if b - a > 1]
+    rests = [(a, b) for a, b in itertools.pairwise(runs) if b - a > 1]
     good = moved = 0
-    for (_, begin), (end, _) in zip(rests, rests[1:], strict=False):
+    for (_, begin), (end, _) in itertools.pairwise(rests):
         goal, span = way[end], way[end] - way[begin - 1]
         for n in range(begin, end):
             onward = (way[n] - way[n - 1]) * span > 0

@@ -311,16 +311,10 @@ class Session:
         luck = self.rng.random()
         if luck < self.bench.dropped:
             return False
-        grams = shown.grams
+        grams, step_g = shown.grams, self.bench.scale.division_g
         if luck > 1.0 - self.bench.garbled:
-            grams += (
-                self.rng.choice((-1, 1))
-                * self.bench.scale.division_g
-                * 10.0 ** self.rng.randint(0, 4)
-            )
-        decimals = (
-            2 if self.bench.scale.division_g < 0.1 else 1 if self.bench.scale.division_g < 1 else 0
-        )
+            grams += self.rng.choice((-1, 1)) * step_g * 10.0 ** self.rng.randint(0, 4)
+        decimals = 2 if step_g < 0.1 else 1 if step_g < 1 else 0
         reading = Reading(shown.at_s, f"{grams:.{decimals}f}", grams, "g", not shown.moving)
         self.w = weighing.weigh(self.w, reading)
         return True
