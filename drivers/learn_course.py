@@ -198,8 +198,8 @@ class Course:
         """States in which the number is known to be the weight on the pan.
 
         Seen in a mark; explained otherwise; at nothing, on the way from or to a load; taking over
-        an unchanged weight from such a state and following it on; or saying that the weight moves, on
-        a way between two rests in such states.
+        an unchanged weight from such a state and following it on; or saying that the weight moves,
+        on a way between two rests in such states.
         """
         safe = {s for s, mark in zip(states, self.marks, strict=True) if mark >= 0} | explained
         safe |= {state for state in set(states) - safe if self._means_empty(states, state)}
