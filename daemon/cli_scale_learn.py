@@ -7,7 +7,6 @@ is decided in `drivers.scale_learn`.
 from __future__ import annotations
 
 import argparse
-import asyncio
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -51,6 +50,8 @@ def add_learn(which: Any, common: argparse.ArgumentParser) -> None:
 
 
 def _learn(args: argparse.Namespace) -> int:
+    import asyncio
+
     from drivers.learn_marks import Shown, parse_shown
     from drivers.scale_learn import learn
 
@@ -78,6 +79,8 @@ def _read(name: str) -> bytes:
 
 async def _led(args: argparse.Namespace) -> tuple[bytes, list[Any], str]:
     """Lead the person through the steps; the bytes, what was shown when, and the line settings."""
+    import asyncio
+
     from daemon.cli_run import settings
     from daemon.cli_scale_listen import port_of
     from daemon.clock import Clock
@@ -111,6 +114,8 @@ async def _led(args: argparse.Namespace) -> tuple[bytes, list[Any], str]:
 
 
 async def _asked(question: str) -> str:
+    import asyncio
+
     print(question, end="", file=sys.stderr, flush=True)
     read: Callable[[], str] = sys.stdin.readline
     return await asyncio.get_running_loop().run_in_executor(None, read)
