@@ -38,7 +38,10 @@ _PER_FOLLOWER = 0.3
 """What it counts against it that a byte goes with the weight and is no part of it."""
 _LEAST_BRIDGED = 2
 _WRONG = 0.2
-"""Lines in a mark that may say something else than was shown: people look up a moment late."""
+"""Lines within a mark that may say something else than was shown: a damaged one, say."""
+_LEAST_RIGHT = 0.5
+_MANY_DIGITS = 3
+"""So many different digits in a column before a number, blank else, belong to it."""
 
 
 @dataclass(slots=True)
@@ -107,6 +110,7 @@ def build(data: bytes, framing: Framing, found: Found, shown: Sequence[Shown]) -
         spans=[(cut.begin, cut.end) for cut in rows.cuts],
     )
     composer.compose()
+    _whole(layout, found)
     add_remnants(draft, [cut.body for cut, _ in rest], [says for _, says in rest])
     _finish(draft, composer, shown)
     return _tried(data, framing, found, composer, check, shown)
@@ -153,17 +157,29 @@ def _kept(found: Found, weights: Sequence[tuple[Cut, Row]]) -> frozenset[int]:
 def _checked(weights: Sequence[tuple[Cut, Row]], shown: Sequence[Shown]) -> _Rows:
     """The rows, if what they say is what was shown."""
     rows = _Rows([cut for cut, _ in weights], [row.value for _, row in weights], [])
-    marked = wrong = 0
     for n, (_, row) in enumerate(weights):
-        says_weight = row.mark >= 0 and shown[row.mark].text is not None
-        if row.mark >= 0 and not says_weight:
+        if row.mark >= 0 and shown[row.mark].text is None:
             rows.void[n] = shown[row.mark].reach or "status"
-        marked += says_weight
-        wrong += says_weight and not row.right
         rows.marks.append(row.mark if row.right else -1)
-    if wrong > _WRONG * marked:
-        raise NotBuiltError("many lines do not say what was shown while they came")
+    for mark, one in enumerate(shown):
+        said = [row.right for _, row in weights if row.mark == mark]
+        if one.text is not None and not mostly(said):
+            raise NotBuiltError("many lines do not say what was shown while they came")
     return rows
+
+
+def mostly(right: Sequence[bool]) -> bool:
+    """Whether most are right, and nearly all but those at the edges: people look a moment late."""
+    if sum(right) < _LEAST_RIGHT * max(1, len(right)):
+        return False
+    inner = _trimmed(right)
+    return len(inner) - sum(inner) <= _WRONG * len(inner)
+
+
+def _trimmed(right: Sequence[bool]) -> Sequence[bool]:
+    first = next((n for n, one in enumerate(right) if one), len(right))
+    last = next((n for n, one in enumerate(reversed(right)) if one), 0)
+    return right[first : len(right) - last]
 
 
 def _always(rows: _Rows, rest: Sequence[tuple[Cut, str]], course: Course) -> tuple[str, ...]:
@@ -245,6 +261,23 @@ def _strict(
     raise NotBuiltError("the number is written in more than one way")
 
 
+def _whole(layout: Layout, found: Found) -> None:
+    """Refuse a number that is cut out of a longer one: the column before it is blank or a digit."""
+    if found.writing.code != "text" or found.writing.reversed:
+        return
+    for make in layout.makes:
+        order = [key for key, _ in make.slots]
+        at = order.index(NUMBER)
+        if not at or make.bracketed:
+            continue
+        pairs = zip(make.slots[at - 1][1], make.slots[at][1], strict=True)
+        beside = {(raw, number[:1].isdigit()) for raw, number in pairs}
+        digits = {raw for raw, _ in beside if raw.isdigit()}
+        joined = all(whole for raw, whole in beside if raw in digits)
+        if joined and (b" ", True) in beside and len(digits) >= _MANY_DIGITS:
+            raise NotBuiltError("the number that was shown is only a part of one in the lines")
+
+
 def _finish(draft: Draft, composer: Composer, shown: Sequence[Shown]) -> None:
     if "unit" not in composer.told:
         units = {mark.unit for mark in shown if mark.text is not None}
@@ -298,10 +331,13 @@ def _agrees(mark: Shown, readings: Sequence[Reading]) -> None:
         if any(r.trusted for r in weights):
             raise NotBuiltError(f"a weight is read while the display showed {mark.words}")
         return
-    right = [r for r in weights if Decimal(r.text or "0") == mark.value]
-    if not right or len(weights) - len(right) > _WRONG * len(weights):
+    right = [Decimal(r.text or "0") == mark.value for r in weights]
+    if not mostly(right):
         raise NotBuiltError(f"{mark.words} is not what the lines say")
-    if any(r.trusted and r not in right for r in weights):
+    first = right.index(True)
+    inner = weights[first : first + len(_trimmed(right))]
+    if any(r.trusted and Decimal(r.text or "0") != mark.value for r in inner):
         raise NotBuiltError(f"another weight than {mark.words} would be believed")
-    if mark.unit and any(r.unit not in (mark.unit, None) for r in right):
+    said = {r.unit for r, fits in zip(weights, right, strict=True) if fits}
+    if mark.unit and not said <= {mark.unit, None}:
         raise NotBuiltError(f"the lines name another unit than {mark.unit}")

@@ -35,6 +35,7 @@ _LENGTHS = 12
 """Different lengths of frames that are looked for behind a start."""
 _LONGEST_PERIOD = 130
 _MOST = 8
+_IN_TEXT = b"\t\r\n\x01\x02\x03\x04\x05\x06\x1b\x00"
 _BEFORE = 0x20
 """Bytes below are control bytes: they hold lines together and are no part of their text."""
 
@@ -77,15 +78,35 @@ def framings(data: bytes, boundaries: Iterable[int] = ()) -> list[Framing]:
     that cuts there is likelier.
     """
     at = sorted(set(boundaries))
+    lines = _is_lines(data)
     found: dict[tuple[tuple[int, int], ...], Framing] = {}
     for framing in _every(data):
         if len(framing.cuts) < _LEAST or framing.share < 0.5:
+            continue
+        if lines and _runs_across(framing):
             continue
         rated = replace(framing, likely=framing.likely + _fit(framing, data, at))
         key = tuple((cut.begin, cut.end) for cut in framing.cuts[1:])
         if key not in found or found[key].likely < rated.likely:
             found[key] = rated
     return sorted(found.values(), key=lambda framing: -framing.likely)[:_MOST]
+
+
+def _is_lines(data: bytes) -> bool:
+    """Whether the stream is text whose lines have ends."""
+    text = sum(0x20 <= code < 0x7F or code in _IN_TEXT for code in data)
+    return text >= 0.98 * len(data) and any(data.count(end) >= _LEAST for end in b"\r\n\x03")
+
+
+def _runs_across(framing: Framing) -> bool:
+    """Whether its frames begin within a line and go on behind the end of that."""
+    if framing.start and framing.start[0] < _BEFORE and framing.start[0] != 9:
+        return False
+    across = sum(
+        any(end in cut.body.rstrip(b"\r\n\x03") for end in (b"\r", b"\n", b"\x03"))
+        for cut in framing.cuts
+    )
+    return not framing.end and 2 * across > len(framing.cuts)
 
 
 def _fit(framing: Framing, data: bytes, boundaries: Sequence[int]) -> float:

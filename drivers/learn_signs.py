@@ -87,7 +87,7 @@ def _sign(
             for state, mark in zip(column, course.marks, strict=True)
             if mark >= 0 and not course.shown[mark]
         }
-        words |= dict.fromkeys(at_zero - set(words), "plus")
+        words |= dict.fromkeys(at_zero - {None} - set(words), "plus")
     said = set(words.values())
     return {} if empty or "minus" not in said or (one_sided and len(words) < len(seen)) else words
 
