@@ -126,6 +126,7 @@ def _options(args: argparse.Namespace, config: Config, **more: Any) -> RunOption
     return RunOptions(
         config=config,
         console=args.console,
+        debug=args.debug,
         profile=shape_of(config.scale),
         own_shape=own,
         **more,

@@ -8,14 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from daemon.commands import CommandError, DoId, parse_do
 from daemon.effects import Answer
 from daemon.inputs import Do
 from daemon.loop import Loop, Reply
 from recipes.loader import RecipeError, find_recipe, load_recipe
 from recipes.model import Recipe
+
+if TYPE_CHECKING:
+    from daemon.commands import DoId
 
 
 def plain_recipe(recipe: Recipe) -> dict[str, Any]:
@@ -33,6 +35,9 @@ class Commander:
 
     def heard(self, payload: bytes | dict[str, Any], by: str, reply: Reply) -> None:
         """A command as it was sent: exactly one answer, in any case."""
+        # The many shapes of commands take a while to load, and the first prompt comes first.
+        from daemon.commands import CommandError, parse_do
+
         try:
             name, do = parse_do(payload)
         except CommandError as error:

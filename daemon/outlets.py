@@ -29,7 +29,7 @@ ACKED = "mqtt.acked"
 ANNOUNCED = "mqtt.announced"
 """Under this name it keeps which topics dashboards were told on, so that they can be removed."""
 
-NEWS_EVERY_S = 0.5
+NEWS_EVERY_S = 1.0
 
 NOBODY_READS = (
     "Dashboards find the bench only at a broker that is given by url; the one that benchpour "
@@ -40,6 +40,7 @@ NOBODY_READS = (
 def load(config: Config) -> None:
     """Load what the outlets of these settings need, which takes a while."""
     names = {
+        "daemon.commands": True,
         "daemon.page": not config.phone.off,
         "daemon.pairing_store": not config.phone.off,
         "daemon.broker_embedded": config.broker.url == "embedded",
@@ -78,6 +79,7 @@ async def _have_page(running: Running) -> None:
         running.asks["phone"] = page.handle_phone
         async with page.serve():
             running.page = page
+            running.said.say(f"The phone's page is at {page.url}.")
             await asyncio.Event().wait()
     except (PageError, TlsError) as error:
         running.said.say(str(error))

@@ -19,18 +19,18 @@ from typing import Any
 from daemon import control, notify
 from daemon.bench import Bench
 from daemon.cli import leaf
+from daemon.cli_faults import Faults
 from daemon.clock import Clock, Ticks, Timeline
 from daemon.commander import Commander, plain_recipe
 from daemon.config import Config
-from daemon.effects import Answer, Pattern, Record
+from daemon.effects import Answer, Record
 from daemon.inputs import DaemonStart, Port, Raw
 from daemon.journal import Journal, JournalError
 from daemon.loop import Loop
 from daemon.restart import rebuild, saved_mark, shape_key
-from daemon.screen_console import Console, Said
+from daemon.screen_console import Console, Said, Watcher
 from daemon.screen_words import Notes
 from daemon.version import VERSION
-from daemon.view import BenchView
 from drivers.scale_profile import Profile
 from recipes.model import Recipe
 
@@ -61,6 +61,8 @@ class RunOptions:
     clock: Ticks = field(default_factory=Clock)
     speed: float = 1.0
     """How many times as fast as the machine's clock `clock` runs."""
+    debug: bool = False
+    """Leave it to Python to show where an error comes from."""
     until_done: bool = False
     """End by itself once everything that was asked for is poured: a `fill`, the demo."""
 
@@ -129,13 +131,16 @@ class Running:
         `port` brings bytes from a scale until it is cancelled.
         """
         async with contextlib.AsyncExitStack() as stack:
+            if not self.options.debug:
+                faults = Faults(self.loop, self.said.say, self.stop.set)
+                stack.enter_context(faults.watched())
             stack.callback(self.journal.close)
             console = self._console(stack)
             self._sound(stack)
             self._keys(stack)
             self._begin()
             self._first_sight(console)
-            await stack.enter_async_context(control.serve(self.store, self.asked))
+            await self._control(stack)
             tasks = [
                 asyncio.create_task(port(self), name="scale"),
                 asyncio.create_task(self.loop.run(), name="journal"),
@@ -248,6 +253,16 @@ class Running:
         self._seen = True
         self._refresh()
 
+    async def _control(self, stack: contextlib.AsyncExitStack) -> None:
+        """Let other commands reach this daemon; some disks hold no sockets, and pouring goes on."""
+        try:
+            await stack.enter_async_context(control.serve(self.store, self.asked))
+        except OSError as error:
+            self.said.say(
+                f"Other benchpour commands cannot reach this daemon ({error.strerror or error}); "
+                "a store on another disk would let them."
+            )
+
     def _sound(self, stack: contextlib.AsyncExitStack) -> None:
         from daemon.sound import SoundOutlet
         from drivers.beeper import open_sink
@@ -274,7 +289,7 @@ class Running:
         keys = Keys(sys.stdin, self.timeline.now_s, pressed, self.said.say, self.stop.set)
         if keys.open():
             stack.callback(keys.close)
-            self.loop.near.append(_Watcher(keys.show))
+            self.loop.near.append(Watcher(keys.show))
 
     def _key_answer(self, answer: Answer) -> None:
         self.said.say(answer.error or "")
@@ -351,20 +366,6 @@ class Running:
         self.loop.take(Port(round(at_s * 1e6), "found", port))
 
 
-@dataclass(frozen=True, slots=True)
-class _Watcher:
-    """An outlet that only looks."""
-
-    look: Callable[[BenchView], None]
-
-    def play(self, pattern: Pattern) -> None:
-        """Nothing is heard here."""
-
-    def show(self, view: BenchView) -> None:
-        """Look."""
-        self.look(view)
-
-
 def _decoder(options: RunOptions) -> Any:
     """The decoder of the profile that was named, or one that finds out."""
     from drivers.decoder import Decoder
@@ -384,7 +385,11 @@ async def _ended(tasks: list[asyncio.Task[None]], within_s: float | None = None)
 
 
 def stop_on_signals(stop: asyncio.Event) -> None:
-    """SIGTERM and Ctrl-C ask for the end; nothing is lost by either."""
+    """SIGTERM, Ctrl-C and a closed terminal ask for the end; nothing is lost by any of them.
+
+    What was ignored by whoever started the daemon (nohup) goes on being ignored.
+    """
     loop = asyncio.get_running_loop()
     for sort in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
-        loop.add_signal_handler(sort, stop.set)
+        if signal.getsignal(sort) is not signal.SIG_IGN:
+            loop.add_signal_handler(sort, stop.set)

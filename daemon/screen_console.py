@@ -74,3 +74,17 @@ class Console:
         """Give the terminal back."""
         if self._screen is not None:
             self._screen.close()
+
+
+@dataclass(frozen=True, slots=True)
+class Watcher:
+    """An outlet that only looks."""
+
+    look: Callable[[BenchView], None]
+
+    def play(self, pattern: Pattern) -> None:
+        """Nothing is heard here."""
+
+    def show(self, view: BenchView) -> None:
+        """Look."""
+        self.look(view)

@@ -11,6 +11,8 @@ import resource
 import signal
 import subprocess
 import sys
+import urllib.error
+import urllib.request
 import wave
 from array import array
 from collections import Counter
@@ -410,6 +412,41 @@ def mosquittos_of(store: Path) -> list[str]:
     return [line for line in found.stdout.splitlines() if str(store) in line]
 
 
+@plays
+def the_health_that_is_asked_for() -> None:
+    """200 while scale, journal and broker are well, else 503 and what is not."""
+    with bench() as b:
+        config = b.folder / "benchpour.toml"
+        config.write_text(config.read_text().replace("off = true", "port = 0"))
+        b.listen()
+        daemon = b.run("--recipe", "test-knob")
+        url = daemon.until_says(r"http://127\.0\.0\.1:\d+") + "/healthz"
+        until(lambda: health(url) == (200, {"ok": True}), "good health")
+        b.clockwork.pull_out()
+        status, said = until(lambda: ill(url, "scale"), "a scale that is missed")
+        assert status == 503
+        assert "went away" in said["scale"]
+        b.broker.kill()
+        until(lambda: ill(url, "broker"), "a broker that is missed")
+        b.clockwork.plug_in()
+        b.broker.start()
+        until(lambda: health(url) == (200, {"ok": True}), "good health again")
+        stops_in_time(daemon)
+
+
+def health(url: str) -> tuple[int, dict[str, Any]]:
+    try:
+        with urllib.request.urlopen(url, timeout=5) as answer:
+            return answer.status, json.load(answer)
+    except urllib.error.HTTPError as error:
+        return error.code, json.load(error)
+
+
+def ill(url: str, what: str) -> tuple[int, dict[str, Any]] | None:
+    status, said = health(url)
+    return (status, said) if what in said else None
+
+
 # --- the port -------------------------------------------------------------------------------------
 
 
@@ -453,8 +490,9 @@ def two_programs_on_one_port() -> None:
 @plays
 def two_daemons_on_one_store() -> None:
     with bench() as b:
-        first = b.run("--recipe", "test-knob", "--broker", "none")
+        first = b.run("--recipe", "test-knob", "--broker", "none", under=("nohup",))
         first.until_says("put an empty cup")
+        first.process.send_signal(signal.SIGHUP)  # the terminal it was started from is closed
         second = b.run("--recipe", "test-knob", "--broker", "none")
         assert second.ends() == 1
         assert f"process {first.process.pid}" in second.text

@@ -181,6 +181,7 @@ async def _work(args: argparse.Namespace, config: Config, recipe: Recipe, store:
         recipe=recipe,
         batches=args.batches,
         console=args.console,
+        debug=args.debug,
         clock=clock,
         speed=args.speed,
     )
