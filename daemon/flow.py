@@ -39,7 +39,7 @@ TURN_G, TURN_SHARE = 1.5, 2.5
 
 OPENING_G = 30.0
 
-MISFIT = 0.08
+MISFIT, CALM_MISFIT = 0.08, 0.02
 """How far a scale's response may differ from two equal stages, as a share of what the display still
 has to catch up: without it a precise display would be inverted through the wrong lag and ring."""
 
@@ -143,14 +143,14 @@ def forecast(flow: Flow, dt: float, stage_s: float, turn_g: float) -> Flow:
 def surprise(flow: Flow, shown_g: float, glass: Glass) -> float:
     """How many standard deviations the shown value lies off a forecast's turning filter."""
     track = flow.turning
-    s = track.bb + _noise_var(track, glass)
+    s = track.bb + _noise_var(track, glass, MISFIT)
     return max(0.0, abs(shown_g - track.b) - glass.half_g) / sqrt(s)
 
 
 def corrected(flow: Flow, shown_g: float, glass: Glass) -> Flow:
     """A forecast after the display showed this value."""
-    calm, calm_fit = _seen(flow.calm, shown_g, glass)
-    turning, turning_fit = _seen(flow.turning, shown_g, glass)
+    calm, calm_fit = _seen(flow.calm, shown_g, glass, CALM_MISFIT)
+    turning, turning_fit = _seen(flow.turning, shown_g, glass, MISFIT)
     p = flow.calm_odds * calm_fit
     r = (1.0 - flow.calm_odds) * turning_fit
     odds = p / (p + r) if p + r > 1e-290 else flow.calm_odds
@@ -214,14 +214,14 @@ def _carry(x: Track, dt: float, stage_s: float, flow_var: float) -> Track:
     )
 
 
-def _noise_var(x: Track, glass: Glass) -> float:
-    misfit = MISFIT * (x.m - x.b)
+def _noise_var(x: Track, glass: Glass, share: float) -> float:
+    misfit = share * (x.m - x.b)
     return glass.noise_g * glass.noise_g + misfit * misfit
 
 
-def _seen(x: Track, shown_g: float, glass: Glass) -> tuple[Track, float]:
+def _seen(x: Track, shown_g: float, glass: Glass, misfit: float) -> tuple[Track, float]:
     """One filter after a shown value, and how likely that value was."""
-    s = x.bb + _noise_var(x, glass)
+    s = x.bb + _noise_var(x, glass, misfit)
     mean, var, fit = cut_normal(x.b, s, shown_g, glass.half_g)
     km, kq, ka, kb = x.mb / s, x.qb / s, x.ab / s, x.bb / s
     off = mean - x.b

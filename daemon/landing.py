@@ -94,6 +94,9 @@ def _quantile(risk_pct: float) -> float:
     return NormalDist().inv_cdf(1.0 - min(max(risk_pct, 0.01), 50.0) / 100.0)
 
 
+HIGHEST_AIM = 0.5
+"""The most that is ever aimed above the target, as a share of the tolerance."""
+
 TOP_UP_COST = 0.15
 """What a top-up costs beside its own risk, where a part half a tolerance too heavy costs nothing,
 one and a half tolerances 1, and three and a half or more 3."""
@@ -106,16 +109,18 @@ NODES = tuple(
 
 
 def aim_error_g(sd_g: float, tolerance_g: float, risk_pct: float, least_top_up_g: float) -> float:
-    """Where to aim, relative to the target: 0 or below.
+    """Where to aim, relative to the target.
 
     On target while the chance of passing target + tolerance stays within the risk. Else lower, so
     that it does; unless what falls short would then need a top-up smaller than the hand can give
-    (`least_top_up_g`), for such a top-up lands further above than a stop on target would.
+    (`least_top_up_g`). Such a top-up lands further above the target than any stop near it, and the
+    chance of needing one counts with all that it costs: then on target or a little above is best.
     """
     careful = min(0.0, tolerance_g - _quantile(risk_pct) * sd_g)
     if careful == 0.0:
         return 0.0
-    aims = (0.0, 0.5 * careful, careful)
+    high = HIGHEST_AIM * tolerance_g
+    aims = (0.0, 0.5 * high, high, 0.5 * careful, careful)
     return min(aims, key=lambda aim: _cost(aim, sd_g, tolerance_g, least_top_up_g))
 
 
