@@ -140,9 +140,8 @@ def forecast(flow: Flow, dt: float, stage_s: float, turn_g: float) -> Flow:
     )
 
 
-def surprise(flow: Flow, shown_g: float, glass: Glass) -> float:
-    """How many standard deviations the shown value lies off a forecast's turning filter."""
-    track = flow.turning
+def surprise(track: Track, shown_g: float, glass: Glass) -> float:
+    """How many standard deviations the shown value lies off one filter's forecast."""
     s = track.bb + _noise_var(track, glass, MISFIT)
     return max(0.0, abs(shown_g - track.b) - glass.half_g) / sqrt(s)
 

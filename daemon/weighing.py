@@ -23,10 +23,10 @@ REST_S = 0.7
 GAP_S = 3.0
 """After a longer silence nothing is known of what happened meanwhile."""
 
-ODD, SURPRISE = 4.0, 6.0
+ODD, SURPRISE = 3.5, 6.0
 """Standard deviations off an opening or easing pour beyond which a reading is not believed before
 the next one agrees (a digit can be garbled in a frame that looks legal), and beyond which no pour
-explains it."""
+explains it. So many off a calm flow are not believed at once either."""
 
 SLOWEST_G_PER_S = 0.4
 """A trickle slower than this is rare; a display that has not stepped for as long as such a trickle
@@ -134,11 +134,11 @@ def weigh(w: Weighing, reading: Reading) -> Weighing:
     if dt < 1e-6:
         return replace(w, gross_g=grams)
     ahead = flows.forecast(w.flow, dt, _stage_s(w.scale), _turn(w))
-    odd = flows.surprise(ahead, grams, _glass(w.scale))
-    leap = abs(grams - w.gross_g) if w.gross_g is not None else 0.0
-    if odd > ODD and w.doubt is None:
+    if w.doubt is None and _is_odd(w, ahead, grams):
         return replace(w, doubt=reading, stable=False, settled_g=None)
-    if odd > SURPRISE and leap > _most_g(w, dt):
+    leap = abs(grams - w.gross_g) if w.gross_g is not None else 0.0
+    wild = flows.surprise(ahead.turning, grams, _glass(w.scale))
+    if wild > SURPRISE and leap > _most_g(w, dt):
         return _disturbed(w, reading, ahead, dt)
     return _accepted(w, reading, ahead, dt)
 
@@ -185,6 +185,15 @@ def _stage_s(t: ScaleTraits) -> float:
 
 def _glass(t: ScaleTraits) -> Glass:
     return Glass(_stage_s(t), 0.5 * t.division_g, t.noise_g)
+
+
+def _is_odd(w: Weighing, ahead: Flow, grams: float) -> bool:
+    """Whether a reading fits neither a calm flow nor one that turns, or breaks a long calm."""
+    glass = _glass(w.scale)
+    if flows.surprise(ahead.turning, grams, glass) > ODD:
+        return True
+    broken = flows.surprise(ahead.calm, grams, glass) > SURPRISE
+    return broken and ahead.calm_odds > 0.85 and not _opens(w)
 
 
 def _most_g(w: Weighing, dt: float) -> float:
