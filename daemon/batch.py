@@ -53,6 +53,7 @@ class Doubt(StrEnum):
     FOUND_CUP = "found-cup"
     SLOW_CUP = "slow-cup"
     HEAVY_CUP = "heavy-cup"
+    ZEROED = "zeroed"
     OTHER_CUP = "other-cup"
     RETURNED = "returned"
     REZEROED = "rezeroed"
@@ -310,16 +311,20 @@ def lift_level_g(batch: Batch, empty_g: float) -> float:
     """Load over the bare pan below which the cup (or container) must have left it.
 
     While a part is poured, half of what cannot be poured away: the cup and what has landed in it,
-    or the container less what is still to come out of it; otherwise half of what rested there.
-    Never so low that a drifting zero passes for a lifted cup.
+    or the container less what is still to come out of it; otherwise half of what rested there. What
+    has left is back above half of what it was in any case. Never so low that a drifting zero passes
+    for a lifted cup.
     """
-    phase = batch.back_to if batch.phase in (Phase.AWAY, Phase.CONFIRM) else batch.phase
-    if phase is not Phase.POUR:
-        return max(0.5 * ((batch.believed_g or 0.0) - empty_g), LEAST_LIFT_G)
+    away = batch.phase in (Phase.AWAY, Phase.CONFIRM)
+    half = 0.5 * ((batch.believed_g or 0.0) - empty_g)
+    if (batch.back_to if away else batch.phase) is not Phase.POUR:
+        return max(half, LEAST_LIFT_G)
     if batch.loss:
         coming = item_targets_g(batch)[batch.queue[0]]
-        return max(0.4 * (batch.cup_g - 1.3 * coming), LEAST_LIFT_G)
-    return max(0.5 * (batch.cup_g + batch.landed_g), LEAST_LIFT_G)
+        level = 0.4 * (batch.cup_g - 1.3 * coming)
+    else:
+        level = 0.5 * (batch.cup_g + batch.landed_g)
+    return max(min(level, half) if away else level, LEAST_LIFT_G)
 
 
 def same_load(change_g: float, load_g: float, division_g: float) -> bool:

@@ -12,7 +12,7 @@ from daemon.bench import Bench, Turn
 from daemon.effects import Pattern
 from daemon.first_drop import begin_part
 from daemon.mixing import contact
-from daemon.presence import ask, gone, held, let_go, min_cup_g
+from daemon.presence import ask, gone, held, let_go, min_cup_g, near_nought_g
 from daemon.weighing import ScaleTraits
 
 SLOW_CUP_S = 3.0
@@ -45,7 +45,8 @@ def reading_at_cup(turn: Turn) -> None:
     if not w.stable or w.settled_g is None:
         return
     load = w.settled_g - (turn.bench.empty_g or 0.0)
-    if load < min_cup_g(turn.bench):
+    zeroed = w.settled_g <= near_nought_g(turn.bench)
+    if load < min_cup_g(turn.bench) or (zeroed and not turn.batch.pan_clear):
         turn.put(empty_g=w.settled_g, pan_clear=True)
         turn.put_batch(pan_clear=True, arrives_from_s=None, question=None)
     elif turn.batch.pan_clear:
@@ -90,6 +91,8 @@ def _doubt_about_cup(bench: Bench, batch: Batch, load_g: float) -> Doubt | None:
     found = bench.empty_g is None and usual is None and not batch.loss
     if found and load_g > FOUND_CUP_G:
         return Doubt.FOUND_CUP
+    if _zero_key(bench, batch):
+        return Doubt.ZEROED
     if batch.arrives_from_s is not None:
         lasted = batch.arrives_until_s - batch.arrives_from_s
         if lasted > _put_down_s(scale):
@@ -97,6 +100,19 @@ def _doubt_about_cup(bench: Bench, batch: Batch, load_g: float) -> Doubt | None:
     if usual is None or not _is_fresh_cup(batch):
         return None
     return Doubt.HEAVY_CUP if load_g > HEAVY_CUP * usual + HEAVY_CUP_G else None
+
+
+def _zero_key(bench: Bench, batch: Batch) -> bool:
+    """Whether a pan that read far below nought came up towards it with nothing in between.
+
+    That is the zero key, and the pan may be as bare as before; a cup comes through the scale's
+    filter.
+    """
+    settled = bench.weighing.settled_g
+    if settled is None or settled > near_nought_g(bench):
+        return False
+    at_once = batch.arrives_from_s is None or batch.arrives_until_s <= batch.arrives_from_s
+    return at_once and (bench.empty_g or 0.0) <= -min_cup_g(bench)
 
 
 def _put_down_s(scale: ScaleTraits) -> float:
@@ -140,7 +156,7 @@ def reading_at_away(turn: Turn) -> None:
     empty = turn.bench.empty_g or 0.0
     change, load = w.settled_g - batch.believed_g, w.settled_g - empty
     if load < lift_level_g(batch, empty):
-        if batch.lost and abs(w.settled_g) <= max(1.0, 3 * w.scale.division_g):
+        if batch.lost and abs(w.settled_g) <= near_nought_g(turn.bench):
             ask(turn, Doubt.REZEROED, change, batch.back_to)
     elif batch.loss and batch.back_to is Phase.POUR:
         _container_back(turn, change)
@@ -231,13 +247,15 @@ def shift_base(turn: Turn, by_g: float) -> None:
 def resume(turn: Turn) -> None:
     """The cup is believed again: go on where it was."""
     w, batch = turn.bench.weighing, turn.batch
+    rests = w.settled_g if w.settled_g is not None else batch.believed_g
     turn.put_batch(
         phase=batch.back_to,
         lost=False,
         question=None,
         below=0,
-        seen_g=None,
-        believed_g=w.settled_g if w.settled_g is not None else batch.believed_g,
+        seen_g=rests,
+        seen_at_s=turn.at_s,
+        believed_g=rests,
     )
     let_go(turn)
 
@@ -260,8 +278,17 @@ def reading_at_confirm(turn: Turn) -> None:
 
 
 def _cup_may_leave(turn: Turn) -> None:
-    w = turn.bench.weighing
-    if w.gross_g is not None and w.gross_g - (turn.bench.empty_g or 0.0) < min_cup_g(turn.bench):
+    """The cup that is doubted is taken away; or one comes onto a pan that was bare at nought."""
+    gross, empty, least = turn.bench.weighing.gross_g, turn.bench.empty_g, min_cup_g(turn.bench)
+    question = turn.batch.question
+    assert question is not None
+    if gross is None:
+        return
+    bare = (empty or 0.0) + question.change_g
+    if question.doubt is Doubt.ZEROED and gross >= bare + least:
+        turn.put(empty_g=bare)
+        turn.put_batch(phase=Phase.CUP, question=None, arrives_from_s=None)
+    elif gross - (empty or 0.0) < least:
         turn.put_batch(phase=Phase.CUP, question=None, arrives_from_s=None)
 
 
@@ -277,7 +304,7 @@ def confirm(turn: Turn) -> None:
     batch, w = turn.batch, turn.bench.weighing
     assert batch.question is not None and w.settled_g is not None
     match batch.question.doubt:
-        case Doubt.FOUND_CUP | Doubt.SLOW_CUP | Doubt.HEAVY_CUP:
+        case Doubt.FOUND_CUP | Doubt.SLOW_CUP | Doubt.HEAVY_CUP | Doubt.ZEROED:
             tare_cup(turn)
         case Doubt.OTHER_CUP:
             assert batch.current is not None
@@ -293,6 +320,7 @@ def confirm(turn: Turn) -> None:
             assert batch.believed_g is not None
             change = w.settled_g - batch.believed_g
             if not _counts_as_poured(batch, change):
+                turn.put_batch(cup_g=batch.cup_g + change)  # it belongs to the tare from now on
                 shift_base(turn, change)
             resume(turn)
 
@@ -302,10 +330,11 @@ def _counts_as_poured(batch: Batch, change_g: float) -> bool:
 
     More is: it was poured meanwhile, in the hand or in a gulp; but what came on before the first
     drop is a thing that stays in the cup. Less is only where a cup comes back from the hand and
-    nothing else can have been spilled from it; what goes off the pan by itself is a thing.
+    nothing else can have been spilled from it; what goes off the pan by itself is a thing. A
+    container that is confirmed is another one.
     """
     assert batch.question is not None
     if batch.question.doubt is Doubt.RETURNED:
-        return batch.sign * change_g > 0 or batch.alone
+        return not batch.loss and (change_g > 0 or batch.alone)
     begun = batch.pour is not None and batch.pour.begun_at_s is not None
     return begun and batch.sign * change_g > 0

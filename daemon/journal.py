@@ -192,9 +192,13 @@ class Journal:
             self._number("SELECT max(at_us) FROM states"),
         )
 
-    def _number(self, question: str) -> int:
+    def told_before(self, number: int) -> int:
+        """The latest instant of an event that was told before this input was taken; 0 for none."""
+        return self._number("SELECT max(at_us) FROM events WHERE after_input < ?", (number,))
+
+    def _number(self, question: str, values: tuple[int, ...] = ()) -> int:
         with _told(self.path):
-            row = self._db.execute(question).fetchone()
+            row = self._db.execute(question, values).fetchone()
             return int(row[0] or 0) if row else 0
 
     def latest_state(self) -> StateRow | None:

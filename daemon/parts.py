@@ -255,7 +255,8 @@ def _too_much_taken_out(turn: Turn, actual_g: float, error_g: float) -> None:
     assert base is not None
     turn.put(batch=with_poured(turn.batch, index, None))
     pour = pour_from(turn, base, actual_g)
-    turn.put_batch(phase=Phase.POUR, pour=pour, base_g=base, seen_g=None, held=Held.NOT)
+    turn.put_batch(phase=Phase.POUR, pour=pour, base_g=base, held=Held.NOT)
+    turn.put_batch(seen_g=base, seen_at_s=turn.at_s)
 
 
 def accept(turn: Turn) -> None:

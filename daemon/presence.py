@@ -30,6 +30,11 @@ def min_cup_g(bench: Bench) -> float:
     return max(2.0, 4 * bench.weighing.scale.division_g)
 
 
+def near_nought_g(bench: Bench) -> float:
+    """How near to nought a scale reads that was just zeroed, or switched on."""
+    return max(1.0, 3 * bench.weighing.scale.division_g)
+
+
 def slack_g(bench: Bench) -> float:
     """What a reading may stray by without anything having happened: a knock on the bench."""
     return max(2.0, 5 * bench.weighing.scale.division_g)

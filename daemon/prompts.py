@@ -169,7 +169,7 @@ def _pour(batch: Batch) -> str:
     again = " more" if pour.already_g > 0 else ""
     match pour.zone:
         case Zone.DUMP | Zone.EASE if pour.stops_g[0] is None:
-            return f"Trickle {name}: only {target}{again}.{more}"
+            return f"Trickle {name}: {target}{again}.{more}"
         case Zone.DUMP:
             return f"Pour {name}: {target}{again}.{more}"
         case Zone.EASE:
@@ -243,6 +243,8 @@ def _confirm(batch: Batch) -> str:
     match question.doubt:
         case Doubt.FOUND_CUP:
             return f"{grams} is on the pan. An empty cup? Confirm, or lift it and put it back."
+        case Doubt.ZEROED:
+            return "The scale was zeroed. Is an empty cup on it? Confirm. If not, put one on it."
         case Doubt.SLOW_CUP:
             return (
                 f"{grams} came on slowly. An empty cup? Confirm. Resin in it? Empty the pan and "

@@ -14,6 +14,7 @@ from daemon.bench import Bench
 from daemon.clock import Mark
 from daemon.engine import Decoding, Engine
 from daemon.hand import Hand
+from daemon.inputs import DaemonStart
 from daemon.journal import Journal, JournalError, StateRow
 from daemon.messages import parse_rfc3339
 from daemon.state import load
@@ -78,11 +79,14 @@ def rebuild(journal: Journal, decoder: Decoding) -> Restart:
 def _stepped_again(journal: Journal, row: StateRow) -> Engine:
     """The engine of a stored state, with every input since, and what was told after the last one.
 
-    What fell due later than that was never told; it is once the daemon has started.
+    What fell due later than that was never told; it is once the daemon has started. So it was with
+    every start since then: only what had been told before it had fallen due.
     """
     engine = Engine(load(row.body["bench"]), _decoder_then(journal, row.body["decoder"]))
     engine.at_us = row.at_us
-    for _, item in journal.inputs(row.after_input):
+    for number, item in journal.inputs(row.after_input):
+        if isinstance(item, DaemonStart):
+            engine.run_to(journal.told_before(number))
         engine.take(item)
     engine.run_to(journal.last_at_us())
     return engine

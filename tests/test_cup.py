@@ -115,6 +115,47 @@ def test_a_scale_that_was_zeroed_with_the_cup_on_it_is_understood_once_the_cup_i
     assert round(there.last("part.landed")["actual_g"], 1) == 50.0
 
 
+def below_nought() -> AtTheBench:
+    """A bare pan that reads -8.0 g: the scale was zeroed with a cup on it."""
+    there = AtTheBench()
+    there.load_g = there.zero_g = CUP_G
+    there.rest()
+    there.lift(3)
+    return there
+
+
+def test_a_pan_below_nought_that_is_zeroed_is_no_cup() -> None:
+    there = below_nought()
+    there.zero_g = 0.0
+    there.rest()
+    assert there.told() == []
+    assert there.prompt == (
+        "The scale was zeroed. Is an empty cup on it? Confirm. If not, put one on it."
+    )
+    there.put(CUP_G)
+    assert there.told() == ["cup.tared", "part.started"]
+    assert there.last("cup.tared")["cup_g"] == pytest.approx(8.0, abs=0.1)
+
+
+def test_the_same_cup_back_on_a_pan_below_nought_is_a_cup() -> None:
+    there = below_nought()
+    there.put(CUP_G)
+    assert there.told() == ["cup.tared", "part.started"]
+
+
+def test_a_pan_that_was_zeroed_while_the_old_cup_was_to_leave_it_is_bare() -> None:
+    there = with_cup()
+    there.pour(50)
+    there.zero_g = 40.0  # zeroed with a heavy thing on it, meanwhile
+    there.do("abandon")
+    there.lift(3)
+    there.do("abandon")
+    there.zero_g = 0.0
+    there.rest(3)
+    there.put(CUP_G)
+    assert there.view.part == "A"
+
+
 def test_a_drifting_zero_between_cups_is_no_cup() -> None:
     there = AtTheBench()
     for drift in (0.0, 0.3, 0.6, 0.9, 1.2):
@@ -578,3 +619,37 @@ def test_by_loss_a_container_that_is_far_too_light_is_another_one() -> None:
         "The container is 200.0 g lighter than before. Put the right container back, or confirm "
         "this one."
     )
+
+
+def test_by_loss_a_second_container_may_go_on_where_the_first_ran_out() -> None:
+    there = AtTheBench(recipe=recipe(method="loss"))
+    there.rest()
+    there.put(60.0)
+    there.stream(-30)
+    there.rest(1.5)
+    there.lift()
+    there.put(500.0, 3)
+    assert there.prompt == (
+        "The container is 470.0 g heavier than before. Put the right container back, or confirm "
+        "this one."
+    )
+    assert there.do("confirm").ok
+    assert round(there.view.remaining_g, 1) == 20.0
+    there.stream(-14)
+    there.stream(-6, 6.0)
+    there.rest(3)
+    assert round(there.last("part.landed")["actual_g"], 1) == 50.0
+
+
+def test_a_hand_that_was_taken_for_a_container_leaves_nothing_behind() -> None:
+    there = AtTheBench(recipe=recipe(method="loss"), hz=5.0)
+    there.put(300, 2)
+    assert there.last("cup.tared")["cup_g"] == pytest.approx(300, abs=1)
+    there.put(-300, 2)
+    assert there.told()[-1] == "part.started"
+    assert there.prompt == "Pour A: 50.0 g to go; then the container back on the scale."
+    there.put(500.0, 3)
+    there.stream(-40)
+    there.stream(-10, 8.0)
+    there.rest(3)
+    assert round(there.last("part.landed")["actual_g"], 1) == 50.0

@@ -132,7 +132,7 @@ def test_an_overshoot_of_the_last_part_is_decided_by_the_person_and_corrected() 
     assert there.last("mix.corrected")["reason"] == "over"
     started = there.last("part.started")
     assert (started["part"], started["round"], round(started["target_g"], 1)) == ("A", 2, 53.0)
-    assert there.prompt == "Trickle A: only 3.0 g more."
+    assert there.prompt == "Trickle A: 3.0 g more."
     there.stream(3, 2.0)
     there.rest(3)
     assert there.told()[-3:] == ["part.landed", "batch.mixed", "timer.started"]
@@ -274,7 +274,7 @@ def test_taking_out_too_much_is_topped_up() -> None:
     there.load_g -= 7
     there.rest(2)
     assert there.told() == ["part.short"]
-    assert there.prompt == "Trickle A: only 3.0 g more."
+    assert there.prompt == "Trickle A: 3.0 g more."
     there.stream(3, 2.0)
     there.rest(3)
     assert there.told()[-2:] == ["part.landed", "part.started"]

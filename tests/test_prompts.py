@@ -163,7 +163,7 @@ def test_the_shops_words_for_combining_and_for_the_dye() -> None:
     there.lift()
     there.put(CUP_G)
     there.pour(50)
-    assert there.prompt == "Trickle dye: only 2.0 g. from the tip of a stick"
+    assert there.prompt == "Trickle dye: 2.0 g. from the tip of a stick"
     there.stream(2, 1.0)
     there.rest(3)
     assert there.prompt == "B into A's cup"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -152,6 +153,32 @@ def test_what_was_poured_on_while_it_was_down_is_asked_about(tmp_path: Path) -> 
     assert again.view.needs == "confirm"
     assert again.do("confirm").ok
     assert round(again.view.actual_g, 1) == 32.0
+
+
+def test_a_second_restart_finds_what_the_first_one_found(tmp_path: Path) -> None:
+    """The scale fell silent, which was told; then the daemon was down: it fell silent when it did."""
+    there = with_cup(recipe=recipe(times=TIMES))
+    there.stream(20)
+    there.silence(5)
+    assert there.told()[-1] == "scale.lost"
+    again = resumed(there, tmp_path / "one", off_s=200.0)
+    again.rest(1)
+    numbered = len(there.inputs)
+    journal = Journal(tmp_path / "one", write=True)
+    seq = journal.last_seq()
+    for entry, _ in again.commits:
+        journal.append(
+            Entry(
+                inputs=[(numbered + n, item) for n, item in entry.inputs],
+                events=[
+                    (replace(row, seq=seq + row.seq), numbered + after)
+                    for row, after in entry.events
+                ],
+            )
+        )
+    found = rebuild(journal, fresh_decoder())
+    journal.close()
+    assert found.engine.bench == again.commits[-1][1]
 
 
 def test_an_overshoot_still_waits_to_be_decided(tmp_path: Path) -> None:

@@ -148,7 +148,7 @@ def test_dye_in_the_cup_is_weighed_last_by_what_resin_landed_and_only_trickled()
     started = there.last("part.started")
     assert (started["part"], started["stops_g"]["coarse"]) == ("dye", None)
     assert started["target_g"] == pytest.approx(0.02 * 102, abs=0.01)
-    assert there.prompt == "Trickle dye: only 2.0 g."
+    assert there.prompt == "Trickle dye: 2.0 g."
     there.stream(2.0, 1.0)
     there.rest(3)
     assert there.last("batch.mixed")["dye_g"] == pytest.approx(2.0, abs=0.06)
