@@ -21,6 +21,7 @@ from drivers.learn_frames import Cut, Framing
 from drivers.learn_layout import NUMBER, Layout, layout_of
 from drivers.learn_marks import Shown
 from drivers.learn_numbers import Found
+from drivers.learn_parts import Parts
 from drivers.learn_refusal import NotBuiltError, OpenError
 from drivers.learn_rest import add_remnants
 from drivers.learn_select import Row, TwoKindsError, kept
@@ -32,7 +33,7 @@ _PERIOD_S = 0.1
 _MOST_STATES = 8
 _PER_LETTER = 0.002
 """What a letter of the profile counts against it: the shorter account is the likelier."""
-_PER_WEIGHT = 0.5
+_PER_WEIGHT = 1.5
 """What it counts that every frame gives a weight."""
 _PER_FOLLOWER = 0.3
 """What it counts against it that a byte goes with the weight and is no part of it."""
@@ -62,13 +63,13 @@ class Built:
     @property
     def falls_below_zero(self) -> bool:
         """Whether the weight was seen moving below zero, by its own sign."""
-        course = self.composer.course
+        course = self.composer.parts.course
         return any(m and v < 0 for m, v in zip(course.moves, course.values, strict=True))
 
     @property
     def score(self) -> float:
         """How well it explains the stream, less what has to be said for that."""
-        said = _PER_LETTER * self.draft.size + _PER_FOLLOWER * min(4, self.composer.follows)
+        said = _PER_LETTER * self.draft.size + _PER_FOLLOWER * min(4, self.composer.parts.follows)
         weights = len(self.readings) / len(self.framing.cuts)
         return 4 * self.share + self.framing.likely + _PER_WEIGHT * weights - said
 
@@ -95,19 +96,17 @@ def build(data: bytes, framing: Framing, found: Found, shown: Sequence[Shown]) -
     course = replace(course, doubtful=_doubtful(layout, course, rows, turned=found.turned))
     found, layout, strict = _strict(found, layout, bodies, checked)
     draft = Draft(start=framing.start, end=framing.end)
+    spans = [(cut.begin, cut.end) for cut in rows.cuts]
+    parts = Parts(draft, layout, course, spans, rows.void)
     composer = Composer(
-        draft=draft,
-        layout=layout,
-        course=course,
+        parts=parts,
         strict=strict,
         writing=found.writing,
         units=[mark.unit for mark in shown],
         turned=found.turned,
         check=check,
         tail=tail,
-        reach=rows.void,
         always=_always(rows, rest, course),
-        spans=[(cut.begin, cut.end) for cut in rows.cuts],
     )
     composer.compose()
     _whole(layout, found)
@@ -279,7 +278,7 @@ def _whole(layout: Layout, found: Found) -> None:
 
 
 def _finish(draft: Draft, composer: Composer, shown: Sequence[Shown]) -> None:
-    if "unit" not in composer.told:
+    if "unit" not in composer.parts.told:
         units = {mark.unit for mark in shown if mark.text is not None}
         if len(units) > 1:
             raise NotBuiltError("different units were shown, and nothing in the lines names them")
@@ -301,7 +300,7 @@ def _tried(
     shown: Sequence[Shown],
 ) -> Built:
     """Read the stream with the profile: every mark must come out as it was shown."""
-    draft = composer.draft
+    draft = composer.parts.draft
     try:
         profile = parse_profile(draft.toml())
     except ProfileError as error:

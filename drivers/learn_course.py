@@ -17,6 +17,8 @@ _RESTS_FROM = 3
 """So many equal lines one after another are a rest."""
 _LEAST_MOVES = 3
 _LEAST_NET = 4
+_RESTS_A_STATE = 1.5
+"""Rests for each state that says stable: one with a state to each rest says another thing."""
 _MOST_LATE = 5
 """Of so many moving lines one may still be called stable by the scale."""
 
@@ -109,7 +111,11 @@ class Course:
                 return {}
             if word:
                 said[state] = word
-        return said if set(said.values()) == {"stable", "moving"} else {}
+        if set(said.values()) != {"stable", "moving"}:
+            return {}
+        stable = sum(word == "stable" for word in said.values())
+        rests = sum(any(self.settled[begin:end]) for begin, end in self.runs)
+        return said if stable == 1 or stable * _RESTS_A_STATE <= rests else {}
 
     def _motion_of(self, rows: Sequence[int], moved: int) -> str | None:
         """What these lines of one state say; empty where they do not tell, None if it is neither.

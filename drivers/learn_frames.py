@@ -36,6 +36,8 @@ _LENGTHS = 12
 _LONGEST_PERIOD = 130
 _MOST = 8
 _IN_TEXT = b"\t\r\n\x01\x02\x03\x04\x05\x06\x1b\x00"
+_IN_NUMBERS = b" 0123456789.,"
+"""Bytes that stand within numbers: no frame begins with one."""
 _BEFORE = 0x20
 """Bytes below are control bytes: they hold lines together and are no part of their text."""
 
@@ -276,7 +278,8 @@ def _constant_runs(data: bytes, period: int) -> list[bytes]:
         run = bytearray()
         while len(run) < 4 and (code := fixed[(phase + len(run)) % period]) is not None:
             run.append(code)
-        runs.append(_shortest(data, bytes(run), rows))
+        if not set(run) <= set(_IN_NUMBERS):
+            runs.append(_shortest(data, bytes(run), rows))
     return sorted(runs, key=lambda run: data.count(run))[:4]
 
 

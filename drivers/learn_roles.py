@@ -135,8 +135,13 @@ class Bits:
 
     @property
     def tells(self) -> int:
-        """How many things they tell, unproved states included."""
-        return sum(role.tells + bool(role.unproved) for role in self.roles.values())
+        """How many things they tell."""
+        return sum(role.tells for role in self.roles.values())
+
+    @property
+    def unproved(self) -> bool:
+        """Whether some bit gives no weight."""
+        return any(role.unproved for role in self.roles.values())
 
 
 def bits_of(

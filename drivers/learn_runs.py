@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
+from itertools import pairwise
 
 from drivers.learn_course import Course
 from drivers.learn_layout import NUMBER, Key, Layout
@@ -16,20 +17,33 @@ from drivers.learn_writing import Writing
 _FEW = 4
 _LEAST_CHANGES = 3
 _LEAST_DIGITS = 4
+_LEAST_COUNTS = 6
+_LEAST_HASHES = 6
+_HASHES = 0.35
 _MORE = 3
 _DAY_OR_TIME = re.compile(rb"\d\d?[:/.-]\d\d?([:/.-]\d\d(\d\d)?)?")
 _DIGITS = re.compile(rb"[0-9 .,+-]*[0-9][0-9 .,+-]*")
 
 
-def numeric_runs(layout: Layout, strip: Sequence[Key]) -> Iterator[list[Key]]:
-    """Neighbouring places of the strip that hold nothing but digits and what stands in numbers."""
+def numeric_runs(layout: Layout, course: Course, strip: Sequence[Key]) -> Iterator[list[Key]]:
+    """Neighbouring places of the strip that hold nothing but digits and what stands in numbers.
+
+    A place that says whether the weight moves is none of them, nor is a sign behind a number.
+    """
     run: list[Key] = []
+    blank: list[Key] = []
     for key in [*strip, NUMBER]:
         codes = b"".join(layout.seen(key)) if key != NUMBER else b"x"
+        if key != NUMBER and layout.is_byte(key) and course.motion(layout.states[key]):
+            codes = b"x"
+        if run and set(codes) & set(b"+-") and set(codes) & set(b"0 "):
+            codes = b"x"
         inner = bool(run) and set(codes) <= set(b":/.,-")
         if codes and (inner or _DIGITS.fullmatch(codes)):
-            run.append(key)
+            run += [*blank[1:], key]  # the first blank keeps it apart from what stands before
+            blank = []
             continue
+        blank = [*blank, key] if codes == b" " and not run else []
         while run and not re.search(rb"[0-9]", b"".join(layout.seen(run[-1]))):
             run.pop()
         if run:
@@ -51,9 +65,24 @@ def is_free(layout: Layout, course: Course, writing: Writing, keys: Sequence[Key
     in_marks = set(zip(course.marks, states, strict=True))
     marked = {mark for mark, _ in in_marks if mark >= 0}
     at_rest = sum(mark >= 0 and raw is not None for mark, raw in in_marks)
-    changing = at_rest - len(marked) >= _LEAST_CHANGES
+    changing = at_rest - len(marked) >= _LEAST_CHANGES or _counts(joint)
     wide = any(len(raw) >= _LEAST_DIGITS for raw in joint) and len(set(joint)) > _FEW
     return changing or wide
+
+
+def _counts(joint: Sequence[bytes]) -> bool:
+    """Whether these are numbers that only ever grow."""
+    if len(set(joint)) < _LEAST_COUNTS or not all(raw.strip().isdigit() for raw in joint):
+        return False
+    return all(int(a) <= int(b) for a, b in pairwise(joint))
+
+
+def is_hash(layout: Layout, course: Course, keys: Sequence[Key]) -> bool:
+    """Whether the bytes look like a check: nearly another one for every other weight."""
+    states = layout.joint(keys)
+    different = len(set(states) - {None})
+    weights = len({value for value, raw in zip(course.values, states, strict=True) if raw})
+    return different >= _LEAST_HASHES and different >= _HASHES * weights
 
 
 def _is_weight(raw: bytes, course: Course, writing: Writing) -> bool:

@@ -130,6 +130,11 @@ def _names(
     return names
 
 
+def _is_digits(layout: Layout, key: Key) -> bool:
+    seen = b"".join(layout.seen(key)) if key != NUMBER else b""
+    return any(code in b"0123456789" for code in seen)
+
+
 def _wider(layout: Layout, make: Make, keys: list[Key], taken: set[Key]) -> list[Key]:
     """With the blanks around, in which a longer unit would stand."""
     order = [key for key, _ in make.slots]
@@ -142,6 +147,12 @@ def _wider(layout: Layout, make: Make, keys: list[Key], taken: set[Key]) -> list
 
     for _ in range(_MORE_BEFORE):
         begin -= blank(begin - 1)
+    behind = end
     for _ in range(_MORE_BEHIND):
-        end += blank(end)
+        behind += blank(behind)
+    beyond = behind
+    while blank(beyond):
+        beyond += 1
+    if not (beyond < len(order) and _is_digits(layout, order[beyond])):
+        end = behind  # else the blanks are those before another number
     return order[begin:end]
