@@ -518,19 +518,15 @@ class Plays:
     def names(self) -> list[str]:
         return list(self._plays)
 
-    def outcome(self, name: str, request: pytest.FixtureRequest) -> bool:
-        """Whether this one came to its end; raises what it raised.
+    def begin(self, request: pytest.FixtureRequest) -> None:
+        """Start all those that tests of this module ask for; they go on beside the other tests."""
+        asked = [
+            item.callspec.params for item in request.session.items if hasattr(item, "callspec")
+        ]
+        wanted = {params.get("play") for params in asked} & set(self._plays)
+        pool = ThreadPoolExecutor(self._at_once)
+        self._running = {one: pool.submit(self._plays[one]) for one in self.names if one in wanted}
 
-        All that the tests to come ask for are started with the first one.
-        """
-        if not self._running:
-            here = request.node.function
-            wanted = [
-                item.callspec.params["name"]
-                for item in request.session.items
-                if getattr(item, "function", None) is here
-            ]
-            pool = ThreadPoolExecutor(self._at_once)
-            self._running = {one: pool.submit(self._plays[one]) for one in wanted}
+    def outcome(self, name: str) -> None:
+        """Wait for its end; raise what it raised."""
         self._running[name].result()
-        return self._running[name].done()

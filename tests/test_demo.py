@@ -331,6 +331,11 @@ def its_record_can_be_replayed() -> None:
         assert verify.ends() == 0, verify.text
 
 
-@pytest.mark.parametrize("name", plays.names)
-def test_play(name: str, request: pytest.FixtureRequest) -> None:
-    assert plays.outcome(name, request)
+@pytest.fixture(scope="module", autouse=True)
+def side_by_side(request: pytest.FixtureRequest) -> None:
+    plays.begin(request)
+
+
+@pytest.mark.parametrize("play", plays.names)
+def test_play(play: str) -> None:
+    plays.outcome(play)

@@ -16,6 +16,7 @@ from recipes.model import Recipe
 
 FINE_BELOW_G = 1.0
 """A part smaller than this is weighed on the finer of the two pretend scales."""
+USUAL_DUMP_G_PER_S = 16.0
 MOST_CORRECTIONS = 2
 LITTLE_S = 1.5
 """Who would have to stop dumping after so short a time trickles from the start."""
@@ -96,7 +97,7 @@ def _stream(recipe: Recipe, target_g: float, tolerance_g: float) -> StreamTruth:
     """
     coarse, fine = recipe.stops.coarse, recipe.stops.fine
     trickle = min(2.0, 7 * tolerance_g, target_g / 3, max(target_g / 36, 0.25))
-    dump = max(min(target_g / 4, max(30.0, target_g / 60)), 2 * trickle)
+    dump = max(min(target_g / 4, max(USUAL_DUMP_G_PER_S, target_g / 60)), 2 * trickle)
     if coarse is not None and fine is not None:
         dump = min(dump, 1.2 * (fine - coarse) * target_g)
         trickle = min(trickle, 1.5 * tolerance_g, 0.5 * dump)
