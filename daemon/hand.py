@@ -23,7 +23,7 @@ FORGET = 30.0
 NEW_DUMP_G_PER_S, FAST = 14.0, 1.6
 """A dump never seen, and how much faster it is taken to be once there was no room to see it."""
 
-PATIENT_S, DARED_G, DARING = 25.0, 40.0, 0.8
+PATIENT_S, DARED_G, DARING = 25.0, 60.0, 0.8
 """A part may trickle for so long before it is tried as a dump, if so large, and by which steps."""
 
 SETTLED_VAR = 0.25**2
@@ -84,12 +84,12 @@ class Hand:
     of the lead from pour to pour. `count`: landings behind them. `lag_s`: scale lag assumed when
     they were learned. `bottles`: how each part pours, the last used one first.
 
-    Assumed before any landing: reaction to sound 0.20 s (published means 0.16 to 0.27 s) and half a
-    closing of 0.2 s, uncertain by half; 0.12 g of drip; 0.9 s to ease off; 2 g/s of trickle within
-    a factor of two.
+    Assumed before any landing: reaction to sound 0.22 s (published means 0.16 to 0.27 s), half a
+    closing of 0.2 s and some delay of the line, uncertain by half; 0.12 g of drip; 0.9 s to ease
+    off; 2 g/s of trickle within a factor of two.
     """
 
-    lead_s: float = 0.30
+    lead_s: float = 0.36
     drip_g: float = 0.12
     lead_var: float = 0.15**2
     drip_var: float = 0.15**2
