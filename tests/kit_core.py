@@ -189,12 +189,12 @@ class AtTheBench:
         for _ in range(round(seconds * self.hz)):
             self.reading()
 
-    def put(self, grams: float, rest_s: float = 2.0) -> None:
+    def put(self, grams: float, rest_s: float = 2.5) -> None:
         """Put a thing on the pan (or take it off: minus) at once, and let go."""
         self.load_g += grams
         self.rest(rest_s)
 
-    def lift(self, rest_s: float = 2.0) -> float:
+    def lift(self, rest_s: float = 2.5) -> float:
         """Take everything off the pan; says what it weighed."""
         lifted_g, self.load_g = self.load_g, 0.0
         self.rest(rest_s)
@@ -207,7 +207,7 @@ class AtTheBench:
             self.load_g += grams / steps
             self.reading()
 
-    def pour(self, grams: float, rest_s: float = 2.5) -> None:
+    def pour(self, grams: float, rest_s: float = 3.0) -> None:
         """Pour so much by dump and trickle, and let it settle."""
         self.stream(0.75 * grams)
         self.stream(0.25 * grams, 8.0)

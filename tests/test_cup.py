@@ -12,7 +12,7 @@ def poured_20() -> AtTheBench:
     """20 g of A in the cup, at rest."""
     there = with_cup()
     there.stream(20)
-    there.rest(1.5)
+    there.rest(2)
     there.told()
     there.sounds()
     return there
@@ -22,7 +22,7 @@ def finish_a(there: AtTheBench) -> float:
     """Pour A from 20 g to 50 g; what it was told to have landed with."""
     there.stream(25)
     there.stream(5, 8.0)
-    there.rest(2.5)
+    there.rest(3)
     assert there.view.part == "B"
     return round(there.all("part.landed")[0]["actual_g"], 1)
 
@@ -35,7 +35,7 @@ def test_a_cup_is_tared_by_itself_once_it_rests() -> None:
     there.rest()
     there.put(CUP_G, rest_s=0.3)
     assert there.told() == []
-    there.rest(1.5)
+    there.rest(2)
     assert there.told() == ["cup.tared", "part.started"]
     assert there.last("cup.tared")["cup_g"] == pytest.approx(8.0, abs=0.05)
     assert there.sounds() == ["tared"]
@@ -172,7 +172,7 @@ def test_what_comes_on_slowly_may_be_resin_and_is_asked_about() -> None:
     there.load_g = there.zero_g = CUP_G  # tared by hand at the scale, out of habit
     there.rest()
     there.stream(25, 5.0)
-    there.rest(1.5)
+    there.rest(2)
     assert (there.told(), there.sounds(), there.view.needs) == ([], ["ask"], "confirm")
     assert there.prompt == (
         "25.0 g came on slowly. An empty cup? Confirm. Resin in it? Empty the pan and begin again."
@@ -187,7 +187,7 @@ def test_a_cup_that_came_on_slowly_is_tared_when_the_person_says_that_it_is_empt
     there = AtTheBench()
     there.rest()
     there.stream(CUP_G, 1.0)
-    there.rest(1.5)
+    there.rest(2)
     assert there.view.needs == "confirm"
     assert there.do("confirm").ok
     assert there.told() == ["cup.tared", "part.started"]
@@ -248,7 +248,7 @@ def test_tare_is_allowed_before_the_first_drop_and_refused_after_it() -> None:
     )
     there.stream(35)
     there.stream(5, 8.0)
-    there.rest(2.5)
+    there.rest(3)
     assert round(there.last("part.landed")["actual_g"], 1) == 50.0
 
 
@@ -315,7 +315,7 @@ def test_where_on_the_pan_the_cup_stands_is_no_resin() -> None:
     assert (there.step, round(there.view.actual_g, 1)) == ("pour", 20.0)
     there.stream(25)
     there.stream(5, 8.0)
-    there.rest(2.5)
+    there.rest(3)
     assert round(there.all("part.landed")[0]["actual_g"], 1) == 50.0
 
 
@@ -360,7 +360,7 @@ def test_a_cup_that_comes_back_otherwise_is_asked_about(
     assert (there.step, round(there.view.actual_g, 1)) == ("pour", then_g)
     there.stream(50 - then_g - 5)
     there.stream(5, 8.0)
-    there.rest(2.5)
+    there.rest(3)
     assert round(there.all("part.landed")[0]["actual_g"], 1) == 50.0
 
 
@@ -405,7 +405,7 @@ def test_a_spill_once_two_parts_are_in_the_cup_is_nobodys_own() -> None:
     there = with_cup()
     there.pour(50)
     there.stream(20)
-    there.rest(1.5)
+    there.rest(2)
     lifted = there.lift()
     there.put(lifted - 6)
     assert there.do("confirm").ok
@@ -544,7 +544,7 @@ def test_a_scale_lost_while_the_cup_is_being_doubted_asks_for_a_cup_anew() -> No
     there = AtTheBench()
     there.rest()
     there.stream(30, 5.0)
-    there.rest(1.5)
+    there.rest(2)
     assert there.view.needs == "confirm"
     unplugged(there)
     plugged_in(there)
@@ -626,7 +626,7 @@ def test_by_loss_a_second_container_may_go_on_where_the_first_ran_out() -> None:
     there.rest()
     there.put(60.0)
     there.stream(-30)
-    there.rest(1.5)
+    there.rest(2)
     there.lift()
     there.put(500.0, 3)
     assert there.prompt == (
@@ -643,13 +643,13 @@ def test_by_loss_a_second_container_may_go_on_where_the_first_ran_out() -> None:
 
 def test_a_hand_that_was_taken_for_a_container_leaves_nothing_behind() -> None:
     there = AtTheBench(recipe=recipe(method="loss"), hz=5.0)
-    there.put(300, 2)
+    there.put(300, 4)
     assert there.last("cup.tared")["cup_g"] == pytest.approx(300, abs=1)
     there.put(-300, 2)
     assert there.told()[-1] == "part.started"
     assert there.prompt == "Pour A: 50.0 g to go; then the container back on the scale."
-    there.put(500.0, 3)
+    there.put(500.0, 4)
     there.stream(-40)
     there.stream(-10, 8.0)
-    there.rest(3)
+    there.rest(4)
     assert round(there.last("part.landed")["actual_g"], 1) == 50.0

@@ -73,7 +73,7 @@ def test_a_short_pour_is_topped_up_with_a_stop_of_its_own() -> None:
         "Top up A: 2.0 g more, a trickle.",
     )
     there.stream(2, 2.0)
-    there.rest(2.5)
+    there.rest(3)
     assert there.told() == ["stop.fine", "part.landed", "part.started"]
     assert round(there.last("part.landed")["actual_g"], 1) == 50.0
 
@@ -403,7 +403,7 @@ def test_a_part_too_small_for_the_scale_does_not_move_those_after_it() -> None:
 def test_a_hand_on_the_pan_is_no_resin_and_gives_no_cue() -> None:
     there = with_cup()
     there.stream(20)
-    there.rest(1)
+    there.rest(2)
     there.told()
     there.sounds()
     there.put(300, 1.0)
@@ -412,7 +412,7 @@ def test_a_hand_on_the_pan_is_no_resin_and_gives_no_cue() -> None:
     assert (there.step, round(there.view.actual_g, 1)) == ("pour", 20.0)
     there.stream(25)
     there.stream(5, 8.0)
-    there.rest(2.5)
+    there.rest(3)
     assert round(there.last("part.landed")["actual_g"], 1) == 50.0
 
 
@@ -424,7 +424,7 @@ def test_a_hand_that_steadies_the_pan_in_the_stream_gives_no_cue_and_the_pour_go
     there.load_g -= 300
     there.stream(24)
     there.stream(6, 8.0)
-    there.rest(2.5)
+    there.rest(3)
     assert there.told() == ["stop.coarse", "stop.fine", "part.landed", "part.started"]
     assert round(there.last("part.landed")["actual_g"], 1) == 50.0
 
@@ -432,7 +432,7 @@ def test_a_hand_that_steadies_the_pan_in_the_stream_gives_no_cue_and_the_pour_go
 def test_a_hand_left_on_the_pan_is_asked_about_until_it_goes() -> None:
     there = with_cup()
     there.stream(20)
-    there.rest(1)
+    there.rest(2)
     there.sounds()
     there.put(300, 4)
     assert there.sounds() == ["ask"]
@@ -445,7 +445,7 @@ def test_a_hand_left_on_the_pan_is_asked_about_until_it_goes() -> None:
 def test_a_spoon_rested_for_ten_seconds_and_taken_off_leaves_the_pour_as_it_was() -> None:
     there = with_cup()
     there.stream(20)
-    there.rest(1)
+    there.rest(2)
     there.told()
     there.put(15, 10)
     there.put(-15, 2)
@@ -453,7 +453,7 @@ def test_a_spoon_rested_for_ten_seconds_and_taken_off_leaves_the_pour_as_it_was(
     assert [kind for kind in there.told() if kind.startswith("part.")] == []
     there.stream(25)
     there.stream(5, 8.0)
-    there.rest(2.5)
+    there.rest(3)
     assert round(there.last("part.landed")["actual_g"], 1) == 50.0
     assert there.last("part.landed")["part"] == "A"
 
@@ -461,16 +461,16 @@ def test_a_spoon_rested_for_ten_seconds_and_taken_off_leaves_the_pour_as_it_was(
 def test_a_bump_against_the_bench_is_no_resin() -> None:
     there = with_cup()
     there.stream(20)
-    there.rest(1)
+    there.rest(2)
     there.told()
     for kick in (25, -25, 8, -8):
         there.load_g += kick
         there.reading()
-    there.rest(1.5)
+    there.rest(2)
     assert (there.told(), round(there.view.actual_g, 1)) == ([], 20.0)
     there.stream(25)
     there.stream(5, 8.0)
-    there.rest(2.5)
+    there.rest(3)
     assert round(there.last("part.landed")["actual_g"], 1) == 50.0
 
 
@@ -495,7 +495,7 @@ def test_a_thing_that_the_weighing_noticed_and_that_stays_is_asked_about() -> No
 def test_something_on_the_pan_may_be_confirmed_to_have_been_poured() -> None:
     there = with_cup()
     there.stream(10)
-    there.rest(1)
+    there.rest(2)
     there.put(25, 2)  # a whole gulp at once
     if there.view.needs == "confirm":
         assert there.do("confirm").ok
@@ -533,7 +533,7 @@ def test_what_drips_just_after_a_landing_is_that_parts_own() -> None:
         there.reading()
     there.told()
     there.load_g += 0.4
-    there.rest(1.5)
+    there.rest(2)
     assert there.told()[-1] == "mix.corrected"
     assert targets(there) == {"A": 50.4, "B": 50.4}
     assert round(there.view.actual_g, 1) == 0.0

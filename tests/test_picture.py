@@ -14,7 +14,7 @@ def test_while_pouring_the_figures_are_those_of_the_part_alone() -> None:
     there = with_cup()
     there.pour(50)
     there.stream(20)
-    there.rest(2.5)
+    there.rest(3)
     view = there.view
     assert (view.step, view.part, view.zone) == (Step.POUR, "B", Zone.DUMP)
     assert (round(view.target_g, 1), round(view.actual_g, 1)) == (50.0, 20.0)
@@ -30,7 +30,7 @@ def test_the_parts_show_what_landed_what_is_being_poured_and_what_is_to_come() -
     there = with_cup(recipe=recipe(part=parts, shot_g=90.0))
     there.pour(30.2)
     there.stream(10)
-    there.rest(1.5)
+    there.rest(2)
     p, q, r = there.view.parts
     assert (p.done, round(p.actual_g, 1), round(p.error_g, 1)) == (True, 30.2, 0.2)
     assert (q.done, round(q.actual_g, 1), q.error_g) == (False, 10.0, None)
@@ -54,7 +54,7 @@ def test_by_loss_the_figures_count_what_has_left_the_container() -> None:
     there.rest()
     there.put(500.0)
     there.stream(-20)
-    there.rest(1.5)
+    there.rest(2)
     view = there.view
     assert (view.method, round(view.actual_g, 1), round(view.remaining_g, 1)) == ("loss", 20.0, 30)
     assert round(view.weight_g, 1) == 480.0
@@ -63,7 +63,7 @@ def test_by_loss_the_figures_count_what_has_left_the_container() -> None:
 def test_a_reading_that_grows_old_is_no_longer_shown() -> None:
     there = with_cup()
     there.stream(20)
-    there.rest(1.5)
+    there.rest(2)
     assert there.view.weight_g is not None
     old = picture(there.bench, there.now_us / 1e6 + 1.9)
     assert (old.weight_g, old.actual_g, old.remaining_g, old.stable) == (None, None, None, False)
@@ -73,7 +73,7 @@ def test_a_reading_that_grows_old_is_no_longer_shown() -> None:
 def test_what_came_back_unexplained_is_not_shown_as_resin() -> None:
     there = with_cup()
     there.stream(20)
-    there.rest(1.5)
+    there.rest(2)
     there.put(there.lift() + 9)
     assert (there.view.needs, round(there.view.actual_g, 1)) == ("confirm", 20.0)
 

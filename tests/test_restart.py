@@ -34,7 +34,7 @@ def a_day() -> AtTheBench:
     there.do("ambient", celsius=24.0)
     there.pour(48)
     there.stream(2, 2.0)
-    there.rest(2.5)
+    there.rest(3)
     there.stream(20)
     there.take(Port(there.now_us, "lost", PORT, "unplugged"))
     there.silence(3)
@@ -43,19 +43,19 @@ def a_day() -> AtTheBench:
     there.put(there.lift(), 2)
     there.stream(27)
     there.stream(6, 8.0)
-    there.rest(2.5)
+    there.rest(3)
     there.do("correct")
     there.stream(3, 2.0)
-    there.rest(2.5)
+    there.rest(3)
     there.lift()
     there.do("next")
     there.do("mark", kind="in-tank")
     there.silence(150)
-    there.rest(1)
+    there.rest(2)
     there.do("next")
     there.put(CUP_G)
     there.stream(15)
-    there.rest(1)
+    there.rest(2)
     return there
 
 
@@ -129,7 +129,7 @@ def test_killed_in_the_middle_of_a_pour_it_is_poured_on_as_if_nothing_had_been(
     there = with_cup()
     there.pour(50)
     there.stream(42)  # past the coarse stop
-    there.rest(1.5)
+    there.rest(2)
     again = resumed(there, tmp_path)
     assert again.told() == ["daemon.resumed", "scale.found"]
     assert again.events[0].data == {"version": "0.1.0", "batch": 1, "step": "away"}
@@ -137,7 +137,7 @@ def test_killed_in_the_middle_of_a_pour_it_is_poured_on_as_if_nothing_had_been(
     assert (again.step, again.view.zone, again.view.part) == ("pour", "ease", "B")
     assert round(again.view.actual_g, 1) == 42.0
     again.stream(8, 8.0)
-    again.rest(2.5)
+    again.rest(3)
     assert again.told() == ["stop.fine", "part.landed", "batch.mixed", "timer.started"]
     mixed = again.last("batch.mixed")
     assert [round(p["actual_g"], 1) for p in mixed["parts"]] == [50.0, 50.0]
@@ -146,7 +146,7 @@ def test_killed_in_the_middle_of_a_pour_it_is_poured_on_as_if_nothing_had_been(
 def test_what_was_poured_on_while_it_was_down_is_asked_about(tmp_path: Path) -> None:
     there = with_cup()
     there.stream(20)
-    there.rest(1.5)
+    there.rest(2)
     again = resumed(there, tmp_path)
     again.load_g += 12
     again.rest(2)
@@ -156,13 +156,13 @@ def test_what_was_poured_on_while_it_was_down_is_asked_about(tmp_path: Path) -> 
 
 
 def test_a_second_restart_finds_what_the_first_one_found(tmp_path: Path) -> None:
-    """The scale fell silent, which was told; then the daemon was down: it fell silent when it did."""
+    """The scale fell silent and that was told; after the daemon was down it is as long ago."""
     there = with_cup(recipe=recipe(times=TIMES))
     there.stream(20)
     there.silence(5)
     assert there.told()[-1] == "scale.lost"
     again = resumed(there, tmp_path / "one", off_s=200.0)
-    again.rest(1)
+    again.rest(2)
     numbered = len(there.inputs)
     journal = Journal(tmp_path / "one", write=True)
     seq = journal.last_seq()

@@ -105,23 +105,23 @@ def test_eight_cavities_of_a_one_to_one_resin_take_85_g_and_85_g_the_first_part_
         "stops_g": {"coarse": 68.0, "fine": 80.75},
     }
     there.stream(59.5)  # 70 %
-    there.rest(1.5)
+    there.rest(2)
     assert (there.step, there.told()[-1]) == ("pour", "part.started")  # a pause is no short pour
     there.stream(10.2)  # 82 %
-    there.rest(1.5)
+    there.rest(2)
     there.stream(10.2)  # 94 %
-    there.rest(1.5)
+    there.rest(2)
     there.stream(5.1, 8.0)
-    there.rest(2.5)
+    there.rest(3)
     landed = there.last("part.landed")
     assert (landed["target_g"], round(landed["actual_g"], 1)) == (85.0, 85.0)
     there.stream(65)  # a running 150
-    there.rest(1.5)
+    there.rest(2)
     there.stream(10)  # a running 160
-    there.rest(1.5)
+    there.rest(2)
     assert round(there.view.weight_g) == 160
     there.stream(10, 8.0)
-    there.rest(2.5)
+    there.rest(3)
     assert actuals(there) == {"A": 85.0, "B": 85.0}
     assert "part.over" not in [e.kind for e in there.events]
 
@@ -191,7 +191,7 @@ def test_by_loss_the_container_stands_on_the_scale_and_the_reading_falls() -> No
     there.put(500.0)
     there.stream(-40)
     there.stream(-10, 8.0)
-    there.rest(2.5)
+    there.rest(3)
     assert there.last("part.landed")["actual_g"] == pytest.approx(50.0, abs=0.06)
     assert there.prompt == "Take what is on the pan off; then put the container of B on it."
     there.lift()
@@ -199,7 +199,7 @@ def test_by_loss_the_container_stands_on_the_scale_and_the_reading_falls() -> No
     there.put(300.0)
     there.stream(-40)
     there.stream(-10, 8.0)
-    there.rest(2.5)
+    there.rest(3)
     assert actuals(there) == {"A": 50.0, "B": 50.0}
     there.lift()
     assert there.step == "idle"
@@ -429,7 +429,7 @@ def an_eventful_day() -> AtTheBench:
     there.do("person", name="Kim")
     there.pour(48)
     there.stream(2, 2.0)
-    there.rest(2.5)
+    there.rest(3)
     there.bytes(b"\x00garbled line\r\n")
     there.bytes(b"OL,GS,+99999.9 g\r\n")
     there.rest()
@@ -443,7 +443,7 @@ def an_eventful_day() -> AtTheBench:
     for _ in range(3):
         there.do("next")
     there.silence(400)
-    there.rest(1)
+    there.rest(2)
     there.do("next")
     there.do("count", good=6, rejected=1)
     there.silence(700)
