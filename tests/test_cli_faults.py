@@ -16,6 +16,7 @@ from typing import Any
 
 import pytest
 
+from daemon import cli
 from daemon.config import load_config
 from daemon.journal import Journal
 from daemon.run import Running, RunOptions
@@ -131,3 +132,16 @@ async def test_what_was_asked_for_before_a_stop_is_taken_up_only_if_it_is_the_sa
         assert it.bench.plan is not None
         assert it.bench.plan.left == planned
     assert kinds_in(tmp_path).count("batch.opened") == 2
+
+
+def test_what_comes_wrapped_in_a_group_is_told_as_what_it_is(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def raises(_: Any) -> int:
+        raise ExceptionGroup("one", [ExceptionGroup("two", [cli.UsageError("No scale is named.")])])
+
+    monkeypatch.setattr(cli, "_run", raises)
+    assert cli.main(["run"]) == cli.WRONG_USE
+    assert capsys.readouterr().err == "benchpour: No scale is named.\n"
+    with pytest.raises(ExceptionGroup):
+        cli.main(["run", "--debug"])
