@@ -4,11 +4,12 @@ Owns the ranges. Knows nothing of cues or of how a pour is judged.
 
 Where the ranges come from. Reaction to sound: published means of simple reaction 0.16 s (reviews)
 to 0.27 s (slower set-ups), standard deviation of one person 15 to 20 % of it; longer where a cue
-comes over a network and choice is involved. Fall time: sqrt(2h/g) from 5 to 25 cm. Jet and stream in the
-air: momentum balance of a falling stream (see `drivers.scale_sim`). Filters: moving averages of
-0.2 to 0.8 s (ten values at ten a second: 0.9 s to settle), two poles, dead time of cell and line.
-Divisions 1, 2 or 5 times a power of ten (R 76-1, form of the scale interval). Dump 5 to 60 g/s,
-trickle 0.5 to 6 g/s, dribble up to 1 g, easing off in 0.2 to 1.5 s: common practice, no source.
+comes over a network and choice is involved. Fall time: sqrt(2h/g) from 5 to 25 cm. Jet and stream
+in the air: momentum balance of a falling stream (see `drivers.scale_sim`). Filters: moving averages
+of 0.2 to 0.8 s (ten values at ten a second: 0.9 s to settle), two poles, dead time of cell and
+line. Divisions 1, 2 or 5 times a power of ten (R 76-1, form of the scale interval). Dump 5 to
+60 g/s, trickle 0.5 to 6 g/s, dribble up to 1 g, easing off in 0.2 to 1.5 s: common practice, no
+source.
 """
 
 from __future__ import annotations

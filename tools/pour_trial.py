@@ -130,13 +130,13 @@ class Oracle:
         self.bench, self.world = bench, world
         self.goal: PourGoal | None = None
         self.inner = Program(coarse=NEVER, fine=NEVER, learns=False)
-        self.eased = False
+        self.eased_s: float | None = None
 
     def begin(self, goal: PourGoal, at_s: float, w: Weighing) -> None:
         """Start; rest, short and over are judged by the program, as for everybody."""
         self.goal = goal
         self.inner.begin(goal, at_s, w)
-        self.eased = False
+        self.eased_s = None
 
     def gently(self) -> bool:
         """Where even easing off at the first drop would come too late."""
@@ -163,15 +163,16 @@ class Oracle:
         t, person, flow = self._part().stream, self.bench.person, stream.flow_g_per_s
         lead = person.reaction_s + 0.5 * t.close_s
         lands = stream.left_g + flow * lead + t.dribble_g * min(1.0, flow / t.trickle_g_per_s)
-        if lands >= goal.target_g:
+        easing = self.eased_s is not None and at_s - self.eased_s < person.reaction_s + t.ease_s
+        if lands >= goal.target_g and not (easing and stream.left_g < goal.target_g):
             cue, begun = Cue(at_s, stream.left_g, flow), p.begun_at_s or at_s
             self.inner.p = replace(p, stage=Stage.CUT, begun_at_s=begun, fine_cue=cue)
             return (StopFine(at_s, 0.0, 0.0, lands),)
         leave = t.trickle_g_per_s * (0.5 * t.ease_s + 0.5 + lead) + t.dribble_g
         easing_s = person.reaction_s + 0.5 * t.ease_s + 2.0 * person.jitter_s
-        if self.eased or stream.left_g + flow * easing_s + leave < goal.target_g:
+        if self.eased_s is not None or stream.left_g + flow * easing_s + leave < goal.target_g:
             return ()
-        self.eased = True
+        self.eased_s = at_s
         return (StopCoarse(at_s, 0.0, 0.0, lands),)
 
     def _part(self) -> PartTruth:
