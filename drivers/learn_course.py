@@ -215,14 +215,19 @@ class Course:
                 s
                 for s in set(states) - safe
                 if self._takes_over(states, s, safe)
-                or (s in moving and self._leads(states, s, safe))
+                or (s in moving and self.leads(states, s, safe))
             }
             safe |= more
             grown = bool(more)
         return safe - {None}
 
-    def _leads(self, states: Sequence[State], state: State, safe: set[State]) -> bool:
-        """Whether the weight once moved in this state from one rest in a safe state to another."""
+    def leads(self, states: Sequence[State], state: State, safe: set[State]) -> bool:
+        """Whether the weight once moved in this state from one rest in a safe state to another.
+
+        A state that lasts in a rest of its own may mean anything there.
+        """
+        if any(late and one == state for late, one in zip(self.settled, states, strict=True)):
+            return False
         for row, one in enumerate(states):
             if one != state or not self.moves[row]:
                 continue
@@ -230,7 +235,7 @@ class Course:
             after = next((n for n in range(row, len(states)) if self.rests[n]), None)
             if before is not None and after is not None:
                 way = {states[n] for n in range(before, after + 1)} - {state}
-                if way <= safe:
+                if way <= safe and state not in (states[before], states[after]):
                     return True
         return False
 

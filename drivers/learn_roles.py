@@ -79,11 +79,14 @@ def roles_of(
         explained |= {state for state, word in sign.items() if word == "minus"}
     safe = course.proved(states, explained, moving)
     void = _void(states, reach or {})
-    roles.unproved = tuple(s for s in said if s not in safe and s not in void)
+    passing = {s for s in said if s not in safe and course.leads(states, s, safe)}
+    roles.unproved = tuple(s for s in said if s not in safe | passing and s not in void)
     for state, words in said.items():
         roles.words[state] = tuple(words) or ("any",)
         if state in void:
             roles.words[state] = (void[state],)
+        elif state in passing:  # seen on the way only: whatever it means, the weight moves
+            roles.words[state] = ("moving",)
         elif state not in safe:
             bare = (spelled or {}).get(state, "").strip().upper()
             roles.words[state] = (_REACH_WORDS.get(bare, "status"),)
