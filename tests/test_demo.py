@@ -230,7 +230,8 @@ QUICK = ("--speed", "15", "--sound", "none")
 def demo_of(folder: Path, *words: str, terminal: Terminal | None = None) -> Daemon:
     config = folder / "benchpour.toml"
     config.write_text("[phone]\nport = 0\n")
-    return Daemon(["demo", *QUICK, "--config", str(config), *words], folder, terminal=terminal)
+    given = ("--config", str(config), "--store", str(folder / "store"))
+    return Daemon(["demo", *QUICK, *given, *words], folder, terminal=terminal)
 
 
 def mixed_in(store: Path) -> int:
@@ -244,7 +245,7 @@ def mixed_in(store: Path) -> int:
 @plays
 def without_a_terminal_and_with_the_embedded_broker() -> None:
     with tempfile.TemporaryDirectory() as name:
-        run = demo_of(Path(name), "--broker", "embedded", "--store", f"{name}/store")
+        run = demo_of(Path(name), "--broker", "embedded")
         assert run.ends(60) == 0, run.text
         assert "A simulation of our own" in run.text
         assert "MQTT: connected to" in run.text
@@ -272,7 +273,7 @@ def on_a_terminal() -> None:
 def batch_after_batch() -> None:
     with tempfile.TemporaryDirectory() as name:
         words = ("--batches", "2", "--seed", "5", "--broker", "none")
-        run = demo_of(Path(name), *words, "--store", f"{name}/store")
+        run = demo_of(Path(name), *words)
         assert run.ends(90) == 0, run.text
         assert "Batch 2: what went into the cup" in run.text
         assert mixed_in(Path(name) / "store") == 2
@@ -321,7 +322,7 @@ def its_record_can_be_replayed() -> None:
     """The pretend hour is journaled like a real one, and replays to the same events."""
     with tempfile.TemporaryDirectory() as name:
         folder, store = Path(name), f"{name}/store"
-        run = demo_of(folder, "--recipe", "clear-knob", "--broker", "none", "--store", store)
+        run = demo_of(folder, "--recipe", "clear-knob", "--broker", "none")
         assert run.ends(90) == 0, run.text
         log = folder / "batch.jsonl"
         export = Daemon(["log", "export", "1", "-o", str(log), "--store", store], folder)
