@@ -123,7 +123,9 @@ class Batch:
     held: Held = Held.NOT
     """Whether something but resin has moved the pan, so that nothing is judged for now."""
     leapt_at_s: float = 0.0
-    """When it last did."""
+    leapt_to_g: float = 0.0
+    leapt_by_g: float = 0.0
+    """When it last did, what the pan then showed, and how much that was off what was believed."""
     calming: bool = False
     """The cup or a thing has just come or gone, and the weighing may still be disturbed by it."""
     still_g: float | None = None

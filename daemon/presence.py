@@ -18,6 +18,10 @@ SLIP_G_PER_S = 30.0
 SLIP_S = 1.0
 """What may have been poured while a thing was on its way off the pan, and for how long after it:
 whoever takes a hand away pours on at once."""
+PLAIN_LEAP_G = 25.0
+RISES_S = 0.6
+"""A leap no larger, after which the load goes on rising for so long, was resin that was seen late:
+not to cue it would be the worse mistake. A hand weighs more, and a spoon lies still."""
 SMALL_THING_G = 4.0
 """Before the first drop this may be left in the cup unasked: a stir stick, a drop of dye."""
 STILL_S = 0.4
@@ -69,8 +73,11 @@ def held(turn: Turn) -> bool:
     if leap is Held.NOT and batch.held is Held.NOT:
         return False
     if leap is not Held.NOT:
-        turn.put_batch(held=leap, leapt_at_s=turn.at_s)
+        _note_leap(turn, leap)
         return True
+    if _was_resin(turn):
+        let_go(turn)
+        return False
     if -slack_g(turn.bench) <= came_g(turn) <= _most_g(turn) or _rests_as_before(turn):
         let_go(turn)
         return False
@@ -88,9 +95,26 @@ def _leap(turn: Turn) -> Held:
     if batch.seen_g is None:
         return Held.NOT
     step, slack = batch.sign * (w.gross_g - batch.seen_g), slack_g(turn.bench)
-    if step > slack + FASTEST_G_PER_S * (turn.at_s - batch.seen_at_s):
+    # Lines that waited in a held-up computer come in a bunch, with hardly any time between them.
+    apart_s = max(turn.at_s - batch.seen_at_s, w.scale.interval_s)
+    if step > slack + FASTEST_G_PER_S * apart_s:
         return Held.ON
     return Held.OFF if step < -slack else Held.NOT
+
+
+def _note_leap(turn: Turn, leap: Held) -> None:
+    """Keep when the reading leapt, to what, and how far from what was last believed."""
+    gross, by_g = turn.bench.weighing.gross_g or 0.0, abs(came_g(turn))
+    turn.put_batch(held=leap, leapt_at_s=turn.at_s, leapt_to_g=gross, leapt_by_g=by_g)
+
+
+def _was_resin(turn: Turn) -> bool:
+    """Whether the load has gone on rising since a small leap, as only a pour makes it."""
+    w, batch = turn.bench.weighing, turn.batch
+    if batch.held is not Held.ON or w.gross_g is None or batch.leapt_by_g > PLAIN_LEAP_G:
+        return False
+    risen_g = batch.sign * (w.gross_g - batch.leapt_to_g)
+    return turn.at_s - batch.leapt_at_s >= RISES_S and risen_g > slack_g(turn.bench)
 
 
 def _most_g(turn: Turn) -> float:

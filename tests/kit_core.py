@@ -162,14 +162,18 @@ class AtTheBench:
         return self.do("plan", resolved=plain_recipe(what), **more, **members)
 
     def reading(self) -> None:
-        """The next frame of the load that is on the pan, as the scale's filter has it by then."""
+        """The next frame of the load that is on the pan."""
+        self.bytes(self.frame())
+
+    def frame(self) -> bytes:
+        """What the scale sends next of the load, as its filter has it by then."""
         one, two = self._shown
         for _ in range(SUBSTEPS):
             one += (self.load_g - one) * (1 - exp(-1 / self.hz / SUBSTEPS / POLES_S[0]))
             two += (one - two) * (1 - exp(-1 / self.hz / SUBSTEPS / POLES_S[1]))
         self._shown = one, two
         grams = round(two - self.zero_g, 1) + 0.0
-        self.bytes(_shape().render(f"{grams:.1f}", "g", stable=True))
+        return _shape().render(f"{grams:.1f}", "g", stable=True)
 
     def bytes(self, data: bytes) -> None:
         """Bytes, one reading's time after the last."""
@@ -206,6 +210,20 @@ class AtTheBench:
         for _ in range(steps):
             self.load_g += grams / steps
             self.reading()
+
+    def stream_unheard(self, grams: float, g_per_s: float = 20.0) -> None:
+        """Pour so much while the computer is held up: all its frames are read at once, at the end.
+
+        Each is taken by itself and stamped with the time of its reading.
+        """
+        steps = max(1, round(abs(grams) / g_per_s * self.hz))
+        frames = []
+        for _ in range(steps):
+            self.load_g += grams / steps
+            frames.append(self.frame())
+        self.now_us += round(steps * 1e6 / self.hz)
+        for data in frames:
+            self.take(Raw(self.now_us, data))
 
     def pour(self, grams: float, rest_s: float = 3.0) -> None:
         """Pour so much by dump and trickle, and let it settle."""

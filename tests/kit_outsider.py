@@ -527,6 +527,7 @@ class Plays:
         pool = ThreadPoolExecutor(self._at_once)
         self._running = {one: pool.submit(self._plays[one]) for one in self.names if one in wanted}
 
-    def outcome(self, name: str) -> None:
+    def passed(self, name: str) -> bool:
         """Wait for its end; raise what it raised."""
         self._running[name].result()
+        return True

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from daemon.batch import Phase
+from daemon.batch import Held, Phase
 from daemon.bench import Turn
 from daemon.parts import reading_at_pour
 from tests.kit_core import CUP_G, AtTheBench, recipe, with_cup
@@ -427,6 +427,34 @@ def test_a_hand_that_steadies_the_pan_in_the_stream_gives_no_cue_and_the_pour_go
     there.rest(3)
     assert there.told() == ["stop.coarse", "stop.fine", "part.landed", "part.started"]
     assert round(there.last("part.landed")["actual_g"], 1) == 50.0
+
+
+@pytest.mark.parametrize("held_up_s", [0.2, 0.5, 0.8, 1.2])
+@pytest.mark.parametrize("g_per_s", [11.0, 22.0, 30.0])
+def test_readings_that_come_in_a_bunch_are_resin_and_the_stop_is_cued(
+    held_up_s: float, g_per_s: float
+) -> None:
+    there = with_cup()
+    there.stream(2.0, g_per_s)
+    there.stream_unheard(held_up_s * g_per_s, g_per_s)
+    while there.load_g < CUP_G + 60 and "stop.fine" not in [e.kind for e in there.events]:
+        there.stream(0.1 * g_per_s, g_per_s)
+    assert there.load_g < CUP_G + 60
+
+
+def test_a_scale_that_holds_its_display_as_the_pour_begins_is_believed_once_it_follows() -> None:
+    there = with_cup()
+    at_rest = there.frame()
+    for _ in range(7):
+        there.load_g += 2.5
+        there.frame()
+        there.bytes(at_rest)
+    there.stream(5, 25.0)
+    assert there.bench.batch.held is Held.ON
+    there.stream(20, 25.0)
+    assert there.bench.batch.held is Held.NOT
+    there.stream(6, 8.0)
+    assert there.sounds()[-2:] == ["coarse", "fine"]
 
 
 def test_a_hand_left_on_the_pan_is_asked_about_until_it_goes() -> None:
