@@ -107,6 +107,8 @@ class Batch:
     """1, and one more with every correction."""
     cup_g: float = 0.0
     base_g: float = 0.0
+    in_cup_of: int | None = None
+    """The part whose cup was tared last, where each has its own."""
     division_g: float = 0.1
     """The scale's, when the present item's pour began."""
     pan_clear: bool = False
@@ -179,6 +181,14 @@ class Batch:
         return self.loss or self.recipe.cup.one_per_part
 
     @property
+    def cup_of(self) -> int | None:
+        """The part that the present item goes to: dye follows the part that was poured before."""
+        index = self.current
+        if index is None or self.loss or not self.items.items[index].is_dye:
+            return index
+        return index - 1
+
+    @property
     def landed_g(self) -> float:
         """What has landed in the cup on the pan, besides the present item."""
         if self.own_cups:
@@ -187,10 +197,8 @@ class Batch:
 
     @property
     def _under_the_dye_g(self) -> float:
-        index = self.current
-        if self.loss or index is None or not self.items.items[index].is_dye:
-            return 0.0
-        return self.poured_g[index - 1] or 0.0
+        under = self.cup_of
+        return 0.0 if under is None or under == self.current else self.poured_g[under] or 0.0
 
     @property
     def alone(self) -> bool:
@@ -325,7 +333,7 @@ def lift_level_g(batch: Batch, empty_g: float) -> float:
         coming = item_targets_g(batch)[batch.queue[0]]
         level = 0.4 * (batch.cup_g - 1.3 * coming)
     else:
-        level = 0.5 * (batch.cup_g + batch.landed_g)
+        level = 0.5 * (batch.base_g - empty_g)
     return max(min(level, half) if away else level, LEAST_LIFT_G)
 
 

@@ -123,7 +123,7 @@ def _put_down_s(scale: ScaleTraits) -> float:
 
 def _is_fresh_cup(batch: Batch) -> bool:
     """Whether the cup to come is to be empty: no container, and no cup that holds its part."""
-    index = batch.current
+    index = batch.cup_of
     return not batch.loss and index is not None and batch.poured_g[index] is None
 
 
@@ -136,7 +136,7 @@ def tare_cup(turn: Turn) -> None:
     turn.put(empty_g=empty)
     if _is_fresh_cup(turn.batch):
         turn.put(usual_cup_g=cup_g)
-    turn.put_batch(cup_g=cup_g, question=None)
+    turn.put_batch(cup_g=cup_g, in_cup_of=turn.batch.cup_of, question=None)
     turn.put(pan_clear=False)
     turn.record("cup.tared", {"cup_g": grams(cup_g)})
     turn.sound(Pattern.TARED)

@@ -195,8 +195,7 @@ def next_part(turn: Turn) -> None:
 def _pour_next(turn: Turn) -> None:
     """Begin the first of the queue, where need be in a cup (or from a container) of its own."""
     batch = turn.batch
-    into_the_same = batch.items.items[batch.queue[0]].is_dye and not batch.loss
-    if batch.own_cups and not into_the_same:
+    if batch.own_cups and (batch.loss or batch.cup_of != batch.in_cup_of):
         turn.put_batch(phase=Phase.CUP, pan_clear=False, arrives_from_s=None, pour=None)
         turn.put(pan_clear=False)
     else:

@@ -141,7 +141,9 @@ def _cup(bench: Bench, batch: Batch) -> str:
 def _what_goes_on(batch: Batch) -> str:
     if batch.loss:
         return f"the container of {batch.name}"
-    return f"the cup for {batch.name}" if batch.own_cups else "an empty cup"
+    if not batch.own_cups or batch.cup_of is None:
+        return "an empty cup"
+    return f"the cup for {batch.items.names[batch.cup_of]}"
 
 
 def _hurry(bench: Bench) -> str:

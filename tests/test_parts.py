@@ -611,3 +611,26 @@ def test_in_cups_of_their_own_a_correction_takes_the_first_ones_cup_again() -> N
     there.rest(3)
     assert there.view.needs == "combined"
     assert round(there.last("part.landed")["actual_g"], 1) == 53.0
+
+
+def test_in_cups_of_their_own_dye_goes_into_the_last_ones_cup_after_a_correction_too() -> None:
+    dyed = recipe(cup={"one_per_part": True}, dye={"in": "cup", "fraction": 0.03})
+    there = AtTheBench(recipe=dyed)
+    there.rest()
+    there.put(CUP_G)
+    there.pour(50)
+    first = there.lift()
+    there.put(CUP_G + 1)
+    there.pour(53)
+    assert there.do("correct").ok
+    second = there.lift()
+    there.put(first)
+    there.stream(3, 2.0)
+    there.rest(3)
+    assert there.prompt == "Take what is on the pan off; then put the cup for B on it."
+    there.lift()
+    there.put(second)
+    assert there.last("part.started")["part"] == "dye"
+    there.stream(there.last("part.started")["target_g"], 1.0)
+    there.rest(3)
+    assert there.view.needs == "combined"
