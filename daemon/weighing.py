@@ -245,7 +245,8 @@ def _known(w: Weighing, reading: Reading, dt: float) -> tuple[ScaleTraits, Block
     before = Reading(w.at_s or 0.0, None, w.gross_g)
     scale = scale_traits.with_interval(w.scale, dt) if w.doubt is None else w.scale
     scale = scale_traits.with_change(scale, before, reading)
-    if w.block is None:
+    # A load that comes or goes is no flicker, whatever the readings' mean does.
+    if w.block is None or w.jump is not None or w.step is not None:
         return scale, Block(reading.at_s, reading.grams, reading.grams)
     return scale_traits.with_flicker(scale, w.block, reading.at_s, reading.grams)
 

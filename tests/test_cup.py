@@ -653,3 +653,16 @@ def test_a_hand_that_was_taken_for_a_container_leaves_nothing_behind() -> None:
     there.stream(-10, 8.0)
     there.rest(4)
     assert round(there.last("part.landed")["actual_g"], 1) == 50.0
+
+
+@pytest.mark.parametrize("hz", [5.0, 10.0, 50.0])
+@pytest.mark.parametrize("away_s", [0.4, 0.6, 1.0])
+@pytest.mark.parametrize("other_g", [5.0, 10.0, 17.0])
+def test_a_cup_exchanged_within_a_moment_is_tared_for_what_it_weighs(
+    hz: float, away_s: float, other_g: float
+) -> None:
+    there = with_cup(hz=hz)
+    there.lift(away_s)
+    there.put(other_g, 3)
+    assert there.step == "pour"
+    assert abs(there.bench.batch.base_g - other_g) <= 0.1
