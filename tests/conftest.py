@@ -1,6 +1,11 @@
 """What all tests share: property tests are judged by what they find, not by the machine's speed."""
 
+import signal
+
 from hypothesis import settings
 
 settings.register_profile("benchpour", deadline=None)
 settings.load_profile("benchpour")
+
+# Under `nohup` the programs that tests start would inherit its deafness to a closed terminal.
+signal.signal(signal.SIGHUP, signal.SIG_DFL)
