@@ -279,7 +279,7 @@ def _whole(layout: Layout, found: Found) -> None:
 
 def _finish(draft: Draft, composer: Composer, shown: Sequence[Shown]) -> None:
     if "unit" not in composer.parts.told:
-        units = {mark.unit for mark in shown if mark.text is not None}
+        units = {mark.unit for mark in shown if mark.text is not None} - {None}
         if len(units) > 1:
             raise NotBuiltError("different units were shown, and nothing in the lines names them")
         draft.unit = units.pop() if units else None

@@ -16,32 +16,43 @@ from drivers.learn_writing import skeleton
 
 _MOST_KINDS = 4
 _OFTEN = 0.1
+_LASTING = 0.5
 
 
 def typical(framing: Framing, shown: Sequence[Shown]) -> Iterator[list[Mark]]:
-    """For each kind of frame that came in every mark, one frame for each of them.
+    """For each kind of frame in the marks, one frame for each mark.
 
-    Frames that are the same while different weights are shown do not hold the weight. Raises
+    First the one most like the first mark's, then the likest of those that came often. Frames that
+    came often while different weights were shown do not hold the weight; of those that came often
+    in one mark alone, a few at the edge of another are from before its time. Raises
     NotLearnedError where no frame came in a mark.
     """
     weights = [mark for mark in shown if mark.value is not None]
     inside = [_inside(framing, mark) for mark in weights]
     values: dict[bytes, set[object]] = {}
     for mark, bodies in zip(weights, inside, strict=True):
-        for body in bodies:
+        for body in _lasting(bodies):
             values.setdefault(body, set()).add(mark.value)
     telling = [
-        Counter({body: n for body, n in bodies.items() if len(values[body]) == 1})
-        for bodies in inside
+        Counter({b: n for b, n in bodies.items() if values.get(b, {mark.value}) == {mark.value}})
+        for mark, bodies in zip(weights, inside, strict=True)
     ]
     if not all(telling):
         raise NotLearnedError("the lines are the same although different weights were shown")
+    lasting = [_lasting(bodies) for bodies in telling]
     for base in _kinds(telling[0]):
-        yield [
-            Mark(mark.value, _likest(bodies, base))
-            for mark, bodies in zip(weights, telling, strict=True)
-            if mark.value is not None
-        ]
+        for choice in (telling, lasting) if lasting != telling else (telling,):
+            yield [
+                Mark(mark.value, _likest(bodies, base))
+                for mark, bodies in zip(weights, choice, strict=True)
+                if mark.value is not None
+            ]
+
+
+def _lasting(bodies: Counter[bytes]) -> Counter[bytes]:
+    """Without those that came seldom: the weight was still on its way, say."""
+    least = _LASTING * bodies.most_common(1)[0][1]
+    return Counter({body: count for body, count in bodies.items() if count >= least})
 
 
 def _inside(framing: Framing, shown: Shown) -> Counter[bytes]:

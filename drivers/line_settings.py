@@ -74,7 +74,7 @@ COMMON = tuple(
 class Trial:
     """One way to listen: line settings, and what to ask the scale if it says nothing by itself."""
 
-    settings: LineSettings
+    settings: LineSettings = LineSettings()
     request: Request | None = None
 
 

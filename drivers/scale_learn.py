@@ -8,7 +8,7 @@ are in the `learn_*` modules.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from drivers.learn_build import Built, build
 from drivers.learn_decide import decide
@@ -16,13 +16,15 @@ from drivers.learn_frames import Framing, framings
 from drivers.learn_marks import Shown
 from drivers.learn_numbers import Found, calmness, search
 from drivers.learn_refusal import NotBuiltError, NotLearnedError, OpenError
+from drivers.learn_report import Sure, about, sure_of
 from drivers.learn_typical import typical
 from drivers.line_settings import looks
 from drivers.notation import to_text
-from drivers.scale_profile import Profile
+from drivers.scale_profile import Profile, parse_profile
 
 _SEVEN_BITS = bytes(code & 0x7F for code in range(256))
 _LEAST_BYTES = 24
+_LEAST_WEIGHTS = 2
 _SHOWN = 48
 _NEAR = 0.9
 _MOST_TRIED = 12
@@ -34,15 +36,6 @@ _FAR = 1000
 """So many times what was shown no weight in the recording can be."""
 _WILDER = 0.2
 """So much less calm than the calmest course another may be to be looked at as well."""
-
-
-@dataclass(frozen=True, slots=True)
-class Sure:
-    """How sure one field of the profile is."""
-
-    field: str
-    how: str
-    why: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,8 +82,26 @@ def learn(
             "Are the line settings right? Record at least ten seconds with a load put down and "
             "taken off",
         )
-    best = _best(list(_attempts(bare, found, marks)))
-    return _learned(best, name, settings or parity, request)
+    try:
+        best = _best(list(_attempts(bare, found, marks)))
+    except OpenError:
+        raise
+    except NotLearnedError:
+        marks = _sent(marks)
+        if not marks:
+            raise
+        best = _best(list(_attempts(bare, found, marks)))
+    return _learned(best, marks, len(data), name, settings or parity, request)
+
+
+def _sent(shown: Sequence[Shown]) -> list[Shown]:
+    """The marks, but for weights below zero: some scales send nothing while they show one.
+
+    Empty where that changes nothing, or leaves too few.
+    """
+    left = [replace(m, text=None) if (m.value or 0) < 0 else m for m in shown]
+    weights = {mark.value for mark in left} - {None}
+    return left if left != list(shown) and len(weights) >= _LEAST_WEIGHTS else []
 
 
 def _checked(data: bytes, shown: list[Shown]) -> list[Shown]:
@@ -106,7 +117,7 @@ def _checked(data: bytes, shown: list[Shown]) -> list[Shown]:
         raise NotLearnedError(
             f"{len(data)} bytes are too few", "Record at least ten seconds of use"
         )
-    if len(weights) < 2 or not any(weights):
+    if len(weights) < _LEAST_WEIGHTS or not any(weights):
         raise NotLearnedError(
             "one shown weight fits too many ways to read these lines",
             "Say what the display showed with another load (and with the pan empty)",
@@ -282,13 +293,22 @@ def _best(attempts: Sequence[_Attempt]) -> Built:
 
 
 def _learned(
-    built: Built, name: str, settings: str, request: tuple[bytes, float] | None
+    built: Built,
+    shown: Sequence[Shown],
+    size: int,
+    name: str,
+    settings: str,
+    request: tuple[bytes, float] | None,
 ) -> Learned:
     draft = built.draft
     draft.name = name
-    draft.about = "learned"
+    draft.about = about(built, shown, size)
     if settings:
         draft.settings = (settings,)
+    else:
+        draft.notes["settings"] = "not known: the usual ones"
     draft.request = request
     toml = draft.toml()
-    return Learned(toml, built.profile, (), built.share)
+    profile = parse_profile(toml, name)
+    sure = sure_of(built, shown, profile.trust.steady_s)
+    return Learned(toml, profile, sure, built.share)

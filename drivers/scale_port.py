@@ -69,7 +69,16 @@ class ScalePort(PortReader[serial.Serial]):
         """The line settings in use."""
         return self._trial.settings
 
+    @property
+    def trial(self) -> Trial:
+        """The way of listening that is in use: settings, and what the scale is asked with."""
+        return self._trial
+
     # -- on the event loop -------------------------------------------------------------------
+
+    def use(self, trial: Trial) -> None:
+        """Listen in this way from now on, until another is tried."""
+        self._trial, self._changing = trial, True
 
     def _take(self, at_s: float, data: bytes) -> None:
         if self._stop.is_set():
@@ -81,7 +90,7 @@ class ScalePort(PortReader[serial.Serial]):
         if self._changing:
             return
         if (trial := self._trier.after(at_s, data, self._heard())) is not None:
-            self._trial, self._changing = trial, True
+            self.use(trial)
 
     def _opened(self, at_s: float, port: str) -> None:
         self._changed(at_s)
