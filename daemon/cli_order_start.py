@@ -41,8 +41,8 @@ def order_told(file: OrderFile, day: datetime.date) -> dict[str, Any]:
 def start(args: argparse.Namespace) -> int:
     """Give the order to the daemon on this store, or to the next one that is started on it."""
     from daemon.cli_run import settings
-    from daemon.journal import holder
     from daemon.offline import tell
+    from daemon.store import holder
 
     config = settings(args)
     file = found_order(args.file, [config.recipes_dir])

@@ -12,12 +12,13 @@ from pydantic import ValidationError
 from daemon.cli_log_export import header_of
 from daemon.engine import Decoding
 from daemon.inputs import Port, Raw
-from daemon.journal import EventRow, Journal, JournalError
+from daemon.journal import EventRow, Journal
 from daemon.logfile import Header, LogError
 from daemon.record import Record
 from daemon.record_trace import Trace, span_us, trace
 from daemon.replay import decoder_of
 from daemon.restart import shape_key
+from daemon.store import JournalError
 from drivers.reading import Reading
 from recipes.model import Recipe
 

@@ -189,8 +189,8 @@ def _need_known_url(url: str) -> None:
 def _fill(args: argparse.Namespace) -> int:
     from daemon.cli import CommandFailedError
     from daemon.commander import plain_recipe
-    from daemon.journal import holder
     from daemon.offline import tell
+    from daemon.store import holder
     from recipes.model import Recipe
 
     config = settings(args)

@@ -23,8 +23,9 @@ from daemon.clock import Clock, GoesOn, Timeline
 from daemon.config import FILE_NAME, Config, ConfigError, config_dir, load_config
 from daemon.doctor_finding import Case, Finding
 from daemon.doctor_links import broker, scale
-from daemon.journal import Journal, JournalError, holder
+from daemon.journal import Journal
 from daemon.messages import rfc3339
+from daemon.store import JournalError, holder
 from recipes.loader import RecipeError, list_recipes, load_recipe
 
 LEAST_FREE_MB = 50

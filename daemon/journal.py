@@ -6,9 +6,7 @@ event may tell it to others only after `append` has returned.
 
 from __future__ import annotations
 
-import fcntl
 import json
-import os
 import sqlite3
 from collections.abc import Iterable, Iterator
 from contextlib import closing, contextmanager
@@ -17,6 +15,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from daemon.inputs import Input, from_body, to_body
+from daemon.store import JournalError, lock, make_folder
 
 FORM = 1
 """The form of the tables below; a store of a later form is refused, an earlier one migrated."""
@@ -34,10 +33,6 @@ CREATE TABLE IF NOT EXISTS states (
     body TEXT NOT NULL, PRIMARY KEY (after_input, next_seq));
 CREATE INDEX IF NOT EXISTS states_of_batch ON states (batch);
 """
-
-
-class JournalError(Exception):
-    """The journal cannot be used; the text says why and what to do."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,10 +83,10 @@ class Journal:
         """Open the journal in `folder`; raises JournalError with what to do."""
         self.folder = folder
         self.path = folder / "journal.sqlite"
-        self._lock: IO[str] | None = None
+        self._lock: IO[bytes] | None = None
         if write:
-            _make_folder(folder)
-            self._lock = _lock(folder)
+            make_folder(folder)
+            self._lock = lock(folder)
         elif not self.path.exists():
             raise JournalError(
                 f"There is no journal in {folder} yet. Pour a batch with `benchpour run` first, "
@@ -104,7 +99,7 @@ class Journal:
             raise
 
     def _open(self, write: bool) -> sqlite3.Connection:
-        with _told(self.path):
+        with _told(self.path, goes_on=False):
             mode = "rwc" if write else "ro"
             db = sqlite3.connect(
                 f"file:{_quoted(self.path)}?mode={mode}",
@@ -273,20 +268,6 @@ def _event_row(row: tuple[Any, ...]) -> EventRow:
     return EventRow(row[0], row[1], row[2], row[3], row[4], json.loads(row[5]))
 
 
-def holder(folder: Path) -> int | None:
-    """The process number of the daemon that runs on this store, None where none does."""
-    path = folder / "lock"
-    try:
-        with path.open("r", encoding="ascii") as lock:
-            try:
-                fcntl.flock(lock, fcntl.LOCK_SH | fcntl.LOCK_NB)
-            except OSError:
-                return int(lock.read().strip() or 0)
-    except (OSError, ValueError):
-        return None
-    return None
-
-
 def _json(value: Any) -> str:
     return json.dumps(value, ensure_ascii=False, separators=(",", ":"))
 
@@ -294,47 +275,6 @@ def _json(value: Any) -> str:
 def _quoted(path: Path) -> str:
     text = str(path.absolute())
     return text.replace("%", "%25").replace("?", "%3f").replace("#", "%23")
-
-
-def _make_folder(folder: Path) -> None:
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise JournalError(
-            f"The store {folder} cannot be made: {error.strerror}. "
-            "Name a folder you may write to with --store."
-        ) from error
-
-
-def _lock(folder: Path) -> IO[str]:
-    path = folder / "lock"
-    try:
-        lock = os.fdopen(os.open(path, os.O_RDWR | os.O_CREAT, 0o644), "r+", encoding="ascii")
-    except OSError as error:
-        raise JournalError(
-            f"The store {folder} cannot be written: {error.strerror}. Check who owns the folder "
-            "and whether the disk is mounted read-only, or name another with --store."
-        ) from error
-    try:
-        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        other = lock.read().strip() or "unknown"
-        lock.close()
-        raise JournalError(
-            f"Another benchpour (process {other}) is running on the store {folder}. "
-            "Stop that one first, or name another store with --store."
-        ) from None
-    try:
-        lock.truncate(0)
-        lock.seek(0)
-        lock.write(str(os.getpid()))
-        lock.flush()
-    except OSError as error:
-        lock.close()
-        raise JournalError(
-            f"The store {folder} cannot be written: {error.strerror}. Free some space on the disk."
-        ) from error
-    return lock
 
 
 def _check_form(db: sqlite3.Connection, path: Path) -> None:
@@ -348,23 +288,24 @@ def _check_form(db: sqlite3.Connection, path: Path) -> None:
 
 
 @contextmanager
-def _told(path: Path) -> Iterator[None]:
-    """Turn what SQLite, or a row that is not of its form, says into a sentence for the person."""
+def _told(path: Path, *, goes_on: bool = True) -> Iterator[None]:
+    """Turn what SQLite, or a row that is not of its form, says into a sentence for the person.
+
+    `goes_on`: whether the daemon tries again by itself.
+    """
     try:
         yield
     except sqlite3.Error as error:
-        raise JournalError(_sentence(path, error)) from error
+        raise JournalError(_sentence(path, error, goes_on)) from error
     except (ValueError, TypeError, LookupError) as error:
         raise JournalError(_damaged(path)) from error
 
 
-def _sentence(path: Path, error: sqlite3.Error) -> str:
+def _sentence(path: Path, error: sqlite3.Error, goes_on: bool) -> str:
     name = getattr(error, "sqlite_errorname", "") or ""
+    then = "nothing is lost so far, and the journal goes on by itself" if goes_on else "start again"
     if name.startswith("SQLITE_FULL"):
-        return (
-            f"The disk is full: {path} cannot grow. Free some space; nothing is lost so far, and "
-            "the journal goes on by itself."
-        )
+        return f"The disk is full: {path} cannot grow. Free some space; {then}."
     if name.startswith(("SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_PERM")):
         return (
             f"The journal {path} cannot be written. Check who owns it and whether the disk is "
@@ -374,8 +315,7 @@ def _sentence(path: Path, error: sqlite3.Error) -> str:
         return _damaged(path)
     if name.startswith("SQLITE_IOERR"):
         return (
-            f"The disk reports an error on {path}. Check its space, its card and its cable; "
-            "nothing is lost so far, and the journal goes on by itself."
+            f"The disk reports an error on {path}. Check its space, its card and its cable; {then}."
         )
     return f"The journal {path} cannot be used: {error}."
 

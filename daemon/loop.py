@@ -17,9 +17,10 @@ from daemon.clock import Timeline
 from daemon.effects import Answer, Pattern, Record, Sound
 from daemon.engine import Engine, Opening, Outcome
 from daemon.inputs import DaemonStart, Input, WallClock
-from daemon.journal import Entry, EventRow, Journal, JournalError, StateRow, join
+from daemon.journal import Entry, EventRow, Journal, StateRow, join
 from daemon.messages import rfc3339
 from daemon.picture import picture
+from daemon.store import JournalError
 from daemon.view import BenchView
 
 RAW_EVERY_S = 1.0

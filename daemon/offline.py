@@ -17,9 +17,10 @@ from daemon.clock import Clock, Ticks, Timeline
 from daemon.effects import Answer, Record
 from daemon.engine import Engine, Opening, Outcome
 from daemon.inputs import Do, Input, Port, WallClock
-from daemon.journal import Entry, EventRow, Journal, StateRow, holder
+from daemon.journal import Entry, EventRow, Journal, StateRow
 from daemon.messages import rfc3339
 from daemon.restart import Restart, rebuild, saved_mark
+from daemon.store import holder
 from drivers.recogniser import Recogniser
 
 _WORKED_ON = (Phase.POUR, Phase.DECIDE)

@@ -15,9 +15,10 @@ from daemon.clock import Mark
 from daemon.engine import Decoding, Engine
 from daemon.hand import Hand
 from daemon.inputs import DaemonStart
-from daemon.journal import Journal, JournalError, StateRow
+from daemon.journal import Journal, StateRow
 from daemon.messages import parse_rfc3339
 from daemon.state import load
+from daemon.store import JournalError
 from drivers.decoder import Decoder
 from drivers.recogniser import Recogniser
 from drivers.scale_profile import load_profile, parse_profile

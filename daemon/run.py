@@ -25,11 +25,12 @@ from daemon.commander import Commander, plain_recipe
 from daemon.config import Config
 from daemon.effects import Answer, Record
 from daemon.inputs import DaemonStart, Port, Raw
-from daemon.journal import Journal, JournalError
+from daemon.journal import Journal
 from daemon.loop import Loop
 from daemon.restart import rebuild, saved_mark, shape_key
 from daemon.screen_console import Console, Said, Watcher
 from daemon.screen_words import Notes
+from daemon.store import JournalError
 from daemon.version import VERSION
 from drivers.scale_profile import Profile
 from recipes.model import Recipe

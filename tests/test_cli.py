@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from daemon import cli
-from daemon.journal import JournalError
+from daemon.store import JournalError
 from daemon.version import VERSION
 
 PROGRAM = (sys.executable, "-m", "daemon")

@@ -17,8 +17,9 @@ import pytest
 
 from daemon.cli import main
 from daemon.hand import describe
-from daemon.journal import Journal, holder
+from daemon.journal import Journal
 from daemon.offline import look
+from daemon.store import holder
 from daemon.topics import TOPICS
 from tests.kit_bench import two_knobs
 from tests.kit_port import PtyScale

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import fcntl
+import resource
 import sqlite3
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -10,7 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daemon.inputs import DaemonStart, Do, Input, Port, Raw, WallClock, from_body, to_body
-from daemon.journal import FORM, Entry, EventRow, Journal, JournalError, StateRow, holder, join
+from daemon.journal import FORM, Entry, EventRow, Journal, StateRow, join
+from daemon.store import JournalError, holder
 
 
 def event(seq: int, kind: str = "cup.tared", batch: int | None = 1) -> EventRow:
@@ -123,6 +127,17 @@ def test_two_daemons_on_one_store_are_one_too_many(tmp_path: Path) -> None:
     Journal(tmp_path, write=True).close()
 
 
+def test_whoever_asks_for_the_holder_does_not_keep_a_daemon_from_starting(tmp_path: Path) -> None:
+    Journal(tmp_path, write=True).close()
+    with (tmp_path / "lock").open("rb") as asking, ThreadPoolExecutor(1) as pool:
+        fcntl.flock(asking, fcntl.LOCK_SH)
+        starts = pool.submit(Journal, tmp_path, write=True)
+        with pytest.raises(TimeoutError):
+            starts.result(0.05)
+        fcntl.flock(asking, fcntl.LOCK_UN)
+        starts.result(10).close()
+
+
 def test_others_may_read_while_a_daemon_writes(tmp_path: Path) -> None:
     writer = Journal(tmp_path, write=True)
     writer.append(entry(1))
@@ -155,6 +170,25 @@ def test_a_folder_that_cannot_be_written_says_what_to_do(tmp_path: Path) -> None
     (tmp_path / "lock").mkdir()
     with pytest.raises(JournalError, match=r"cannot be written: .* mounted read-only"):
         Journal(tmp_path, write=True)
+
+
+@pytest.mark.parametrize(
+    ("room", "says"),
+    [
+        (0, r"The store .* cannot be written: .* Free some space on the disk\."),
+        (5000, r"The disk reports an error on .* its space, .*; start again\."),
+    ],
+)
+def test_a_new_store_on_a_full_disk_says_what_to_do(tmp_path: Path, room: int, says: str) -> None:
+    """A file that may not grow stands for a disk without room."""
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (room, hard))
+    try:
+        with pytest.raises(JournalError, match=says):
+            Journal(tmp_path, write=True)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    Journal(tmp_path, write=True).close()
 
 
 def test_a_full_disk_is_said_and_nothing_is_lost_once_there_is_room(tmp_path: Path) -> None:

@@ -17,9 +17,10 @@ from daemon.clock import HandClock, Timeline
 from daemon.effects import Answer, Pattern
 from daemon.engine import Engine
 from daemon.inputs import DaemonStart, Do, Raw
-from daemon.journal import Entry, Journal, JournalError
+from daemon.journal import Entry, Journal
 from daemon.loop import Loop
 from daemon.restart import rebuild
+from daemon.store import JournalError
 from daemon.timers import TimerKind, started
 from daemon.view import BenchView
 from tests.kit_core import CUP_G, AtTheBench, fresh_decoder

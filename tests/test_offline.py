@@ -17,9 +17,10 @@ from daemon import control
 from daemon.batch import Phase
 from daemon.clock import HandClock, Timeline
 from daemon.inputs import Port
-from daemon.journal import Entry, Journal, JournalError, StateRow
+from daemon.journal import Entry, Journal, StateRow
 from daemon.offline import OfflineError, look, tell
 from daemon.restart import rebuild, saved_mark, shape_key
+from daemon.store import JournalError
 from drivers.decoder import Decoder
 from drivers.recogniser import Recogniser
 from drivers.scale_profile import load_profile, parse_profile, shipped_files
