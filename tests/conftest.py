@@ -7,5 +7,7 @@ from hypothesis import settings
 settings.register_profile("benchpour", deadline=None)
 settings.load_profile("benchpour")
 
-# Under `nohup` the programs that tests start would inherit its deafness to a closed terminal.
+# Started by `nohup` or in the background of a script, the programs that tests start would inherit
+# its deafness to a closed terminal and to Ctrl-C.
 signal.signal(signal.SIGHUP, signal.SIG_DFL)
+signal.signal(signal.SIGINT, signal.default_int_handler)
