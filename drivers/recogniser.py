@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
+from functools import cached_property
 from typing import Any
 
 from drivers.candidate import Candidate
@@ -47,8 +48,8 @@ class Recogniser:
         carry_unit: bool = True,
         unit: str | None = None,
     ) -> None:
-        listed = known_profiles() if profiles is None else tuple(profiles)
-        self._profiles = {profile.name: profile for profile in listed if profile.recognise}
+        self._given = None if profiles is None else tuple(profiles)
+        self._candidates: dict[str, Candidate] = {}
         self._carry, self._unit = carry_unit, unit
         self._chosen: Decoder | None = None
         self._since = 0
@@ -57,12 +58,21 @@ class Recogniser:
         self._evidence = 0.0
         self._begin()
 
+    @cached_property
+    def _profiles(self) -> dict[str, Profile]:
+        """Who may take part; looked up as the first byte comes, for that takes a while."""
+        listed = known_profiles() if self._given is None else self._given
+        return {profile.name: profile for profile in listed if profile.recognise}
+
     def _begin(self) -> None:
+        """Nothing that was heard so far counts any longer."""
         self._began = self._offset
-        self._candidates = {
-            name: Candidate(profile, carry_unit=self._carry, unit=self._unit, offset=self._offset)
-            for name, profile in self._profiles.items()
-        }
+        self._candidates = {}
+
+    def _candidate(self, name: str) -> Candidate:
+        """A shape that takes part from here on."""
+        profile = self._profiles[name]
+        return Candidate(profile, carry_unit=self._carry, unit=self._unit, offset=self._offset)
 
     # -- what has been found ---------------------------------------------------------------
 
@@ -128,6 +138,8 @@ class Recogniser:
     def _feed(self, at_s: float, data: bytes) -> list[Item]:
         if self._chosen:
             return self._feed_chosen(at_s, data)
+        if not self._candidates:
+            self._candidates = {name: self._candidate(name) for name in self._profiles}
         self._offset += len(data)
         self._seen = (self._seen + data)[-_SHOWN:]
         rounds = self._rounds(at_s, data)
@@ -225,12 +237,12 @@ class Recogniser:
         self._begin()
         self._began = saved["began"]
         if (chosen := saved["chosen"]) is not None:
-            self._chosen = self._candidates[chosen["profile"]].decoder
+            self._chosen = self._candidate(chosen["profile"]).decoder
             self._chosen.restore(chosen)
-            self._candidates = {}
             return
         self._chosen = None
         for name, state in saved["candidates"].items():
+            self._candidates[name] = self._candidate(name)
             self._candidates[name].restore(state)
 
 

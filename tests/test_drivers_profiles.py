@@ -46,6 +46,8 @@ def test_every_documented_shape_ships():
 @pytest.mark.parametrize("file", shipped_files(), ids=lambda file: file.stem)
 def test_a_shipped_profile_has_the_name_of_its_file_and_says_what_it_looks_like(file):
     profile = load_profile(file.stem)
+    whole = parse_profile(file.read_text(encoding="utf-8"), file.name)
+    assert profile.model_dump() == whole.model_dump()
     assert profile.name == file.stem
     assert len(profile.about) > 10
 
