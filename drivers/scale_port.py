@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import fcntl
+import os
 import socket
 import termios
 from collections.abc import Callable, Sequence
@@ -105,7 +106,7 @@ class ScalePort(PortReader[serial.Serial]):
     def _open(self) -> serial.Serial:
         port = found_again(self.url, self._identity) if is_local(self.url) else self.url
         self.port = port
-        if is_local(port) and not port.startswith(_PRETEND) and who_holds(port, others=True):
+        if is_local(port) and not _is_pretend(port) and who_holds(port, others=True):
             # Looked at before opening, which would already disturb a program that took no lock.
             raise OSError(errno.EBUSY, "in use")
         device = serial.serial_for_url(port, do_not_open=True, timeout=TURN_S, exclusive=True)
@@ -157,6 +158,11 @@ class ScalePort(PortReader[serial.Serial]):
                 device.write(request)
 
 
+def _is_pretend(port: str) -> bool:
+    """Whether the port is a pseudo-terminal, by whatever name."""
+    return os.path.realpath(port).startswith(_PRETEND)
+
+
 def _whole(device: serial.Serial) -> bytes:
     """What has arrived, waiting at most one turn for its first byte and not at all for more."""
     data: bytes = device.read(max(1, device.in_waiting))
@@ -192,7 +198,7 @@ def _drain(device: serial.Serial) -> None:
 
 def _close_to_others(device: serial.Serial, port: str) -> None:
     """Keep out programs that do not ask whether the port is free."""
-    if not port.startswith(_PRETEND) and hasattr(device, "fileno"):
+    if not _is_pretend(port) and hasattr(device, "fileno"):
         with contextlib.suppress(OSError):
             fcntl.ioctl(device.fileno(), termios.TIOCEXCL)
 

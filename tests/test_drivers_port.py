@@ -122,6 +122,18 @@ async def test_a_program_that_took_no_lock_is_not_disturbed_and_named(scale, mon
         await heard.until(lambda: heard.kinds == ["lost", "found"])
 
 
+async def test_whoever_made_a_pretend_scale_may_hold_both_its_ends_by_whatever_name(scale):
+    held = os.open(scale.name, os.O_RDWR | os.O_NOCTTY)
+    maker = await asyncio.create_subprocess_exec("sleep", "60", stdin=held)
+    os.close(held)
+    heard = Heard()
+    async with running(port_of(str(scale.link), heard)):
+        await heard.until(lambda: bool(heard.kinds))
+        assert heard.kinds == ["found"]
+    maker.kill()
+    await maker.wait()
+
+
 async def test_a_device_that_comes_back_under_another_name_is_known_by_what_it_is(
     scale, tmp_path, monkeypatch
 ):
