@@ -8,11 +8,13 @@ from __future__ import annotations
 import errno
 import os
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 from serial.tools import list_ports
 
 _PROC = Path("/proc")
+_TERMINALS = "/sys/class/tty"
 _BUSY = (errno.EBUSY, errno.EAGAIN)
 
 
@@ -26,9 +28,25 @@ class PortThere:
     """Vendor, product, serial number and place on the bus; None for a port that is not on USB."""
 
 
-def ports_there() -> list[PortThere]:
+def ports_there() -> tuple[PortThere, ...]:
     """Every serial port of this computer."""
-    return [_there(port) for port in sorted(list_ports.comports())]
+    try:
+        with os.scandir(_TERMINALS) as entries:
+            known = frozenset((entry.name, entry.inode()) for entry in entries)
+    except OSError:
+        known = frozenset()
+    return _looked_up(known)
+
+
+@lru_cache(maxsize=1)
+def _looked_up(known: frozenset[tuple[str, int]]) -> tuple[PortThere, ...]:
+    """The same, looked up anew only when the kernel lists other devices than last time.
+
+    To look at each costs more than all the rest that is done while a scale is away. What is plugged
+    in again under its old name has another inode.
+    """
+    del known
+    return tuple(_there(port) for port in sorted(list_ports.comports()))
 
 
 def _there(port: list_ports.ListPortInfo) -> PortThere:  # type: ignore[name-defined]
@@ -72,12 +90,14 @@ def who_holds(path: str, *, others: bool = False) -> str | None:
 
     With `others` this program itself does not count.
     """
-    real = Path(path).resolve()
+    real = os.path.realpath(path)
+    if not os.path.lexists(real):
+        return None
     for process in _PROC.glob("[0-9]*"):
         if others and process.name == str(os.getpid()):
             continue
         try:
-            if any(link.resolve() == real for link in (process / "fd").iterdir()):
+            if any(str(link.readlink()) == real for link in (process / "fd").iterdir()):
                 name = (process / "comm").read_text().strip()
                 return f"{name} (process {process.name})"
         except OSError:

@@ -36,6 +36,18 @@ def test_the_ports_of_this_computer_can_be_listed():
     assert all(port.name.startswith("/dev/") for port in ports_there())
 
 
+def test_the_ports_are_looked_up_anew_only_when_the_kernel_lists_others(monkeypatch, tmp_path):
+    looks = []
+    monkeypatch.setattr(port_names, "_TERMINALS", str(tmp_path))
+    monkeypatch.setattr(port_names.list_ports, "comports", lambda: looks.append(1) or [])
+    (tmp_path / "ttyS0").touch()
+    assert (ports_there(), ports_there(), len(looks)) == ((), (), 1)
+    (tmp_path / "ttyUSB0").touch()
+    assert (ports_there(), len(looks)) == ((), 2)
+    monkeypatch.setattr(port_names, "_TERMINALS", str(tmp_path / "none"))
+    assert (ports_there(), len(looks)) == ((), 3)
+
+
 def test_network_ports_are_told_from_local_ones():
     assert is_local("/dev/ttyUSB0")
     assert not is_local("socket://10.0.0.7:4001")
