@@ -28,6 +28,7 @@ from daemon.order_run import Sizes, batch_g
 from daemon.parts import accept, correct
 from daemon.presence import min_cup_g
 from daemon.timers import extended
+from daemon.tint_acts import tint
 from recipes.amounts import basis
 from recipes.mix import intended
 from recipes.model import Recipe
@@ -341,11 +342,13 @@ ACTS: dict[str, Callable[[Turn, dict[str, Any]], None]] = {
     "mark": _mark,
     "count": _count,
     "jug": _jug,
+    "tint": tint,
     "ambient": _ambient,
     "person": _person,
     "forget-hand": _forget_hand,
 }
-"""Every command. `plan`, `jug` and `forget-hand` come only from this machine, never over MQTT."""
+"""Every command. `plan`, `jug`, `tint` and `forget-hand` come only from this machine, never over
+MQTT."""
 
 
 def choices(bench: Bench) -> tuple[str, ...]:

@@ -17,6 +17,7 @@ from daemon.messages import rfc3339
 from daemon.order_run import Jug, OrderRun, Sizes
 from daemon.timers import Timer, started
 from daemon.timers import TimerKind as Kind
+from daemon.tint_book import HEARD, Book, after
 from daemon.weighing import ScaleTraits, Weighing, start
 from recipes.model import Recipe
 
@@ -106,6 +107,10 @@ class Bench:
     order: OrderRun | None = None
     jugs: tuple[Jug, ...] = ()
     """The shelf, as the orders so far listed it and the batches so far drew on it."""
+    tints: Book = ()
+    """What is in each tinted jug; follows the events that are recorded, see `Turn.record`."""
+    lent_until_s: float | None = None
+    """Until then the pan is lent for a dose of dye, and no batch watches it."""
     celsius: tuple[tuple[str, float], ...] = ()
     gel_marks: tuple[tuple[str, float, float, float], ...] = ()
     """Gel times marked at this bench: recipe, seconds from contact, Celsius, grams."""
@@ -165,6 +170,8 @@ class Turn:
         """Ask for an event in the journal; of the batch on the scale unless said otherwise."""
         if batch == BATCH_ON_THE_SCALE:
             batch = self.bench.batch.number if self.bench.batch is not None else None
+        if kind in HEARD:
+            self.put(tints=after(self.bench.tints, kind, data))
         self.effects.append(Record(self.at_s, kind, batch, data))
 
     def sound(self, pattern: Pattern) -> None:

@@ -24,6 +24,7 @@ COMMANDS: tuple[tuple[str, str], ...] = (
     ("daemon.cli_phone", "phone"),
     ("daemon.cli_order", "order"),
     ("daemon.cli_jug", "jug"),
+    ("daemon.cli_tint", "tint"),
 )
 """Which module has which commands; only the one that is called for is loaded."""
 

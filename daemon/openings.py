@@ -12,6 +12,8 @@ from daemon.batch import Phase, opened, parts_data
 from daemon.bench import Bench, Plan, Turn
 from daemon.finishing import Live, of_batch
 from daemon.order_acts import choose_jugs, warn_before_pouring
+from daemon.tint_bench import tints_of
+from recipes.amounts import basis
 
 
 def next_plan(bench: Bench) -> Plan | None:
@@ -44,13 +46,26 @@ def open_batch(turn: Turn) -> None:
     )
     turn.put(batch=batch, next_batch=number + 1)
     choose_jugs(turn, plan.jug)
-    data: dict[str, Any] = {"recipe": plan.recipe.name, "parts": parts_data(batch)}
+    tints = _follow_the_ledgers(turn, plan)
+    data: dict[str, Any] = {"recipe": plan.recipe.name, "parts": parts_data(turn.batch)}
     if pieces is not None and turn.bench.order is not None:
         data |= {"pieces": pieces, "order": turn.bench.order.order.name}
     if turn.batch.jugs:
         data["jugs"] = dict(turn.batch.jugs)
+    if tints:
+        data["tints"] = {part: round(share, 8) for part, share in tints.items()}
     turn.record("batch.opened", data)
     warn_before_pouring(turn)
+
+
+def _follow_the_ledgers(turn: Turn, plan: Plan) -> dict[str, float]:
+    """Aim at what the jugs hold of dye, where their ledgers say; returns these fractions."""
+    tints = tints_of(turn.bench, turn.batch)
+    if tints:
+        dye = plan.recipe.dye
+        told = {dye.into: plan.tint} if dye is not None and plan.tint is not None else {}
+        turn.put_batch(items=basis(plan.recipe, told | tints))
+    return tints
 
 
 def take_from_plan(turn: Turn) -> None:

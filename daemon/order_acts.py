@@ -23,6 +23,7 @@ from daemon.order_run import (
     more_batches,
     shelf_of,
 )
+from daemon.tint_book import weighed_by_ledger
 from recipes.model import Recipe
 from recipes.order import Order
 
@@ -32,7 +33,9 @@ def start_order(turn: Turn, told: dict[str, Any], recipe: Recipe) -> None:
     order = Order.model_validate(told["file"])
     turn.put(order=OrderRun(order, recipe))
     known = {jug.name for jug in turn.bench.jugs}
-    new = tuple(jug for jug in shelf_of(order) if jug.name not in known)
+    new = tuple(
+        weighed_by_ledger(jug, turn.bench.tints) for jug in shelf_of(order) if jug.name not in known
+    )
     turn.put(jugs=(*turn.bench.jugs, *new))
     data = {
         "name": order.name,
@@ -68,8 +71,26 @@ def choose_jugs(turn: Turn, fill_from: str | None) -> None:
         part = turn.batch.items.names[0]
         turn.put_batch(jugs=((part, fill_from),) if fill_from else ())
     else:
+        _shelve_the_tinted(turn)
         jugs = jugs_for(turn.bench, turn.batch, day(turn))
         turn.put_batch(jugs=tuple((part, jug.name) for part, jug in jugs.items()))
+
+
+def _shelve_the_tinted(turn: Turn) -> None:
+    """Where no jug of the tinted part is listed, the one that was tinted last is taken for it."""
+    bench, recipe = turn.bench, turn.batch.recipe
+    if recipe.dye is None or recipe.dye_part is None or not bench.tints:
+        return
+    part, last = recipe.dye.into, bench.tints[-1]
+    if any(jug.part == part or jug.name == last.jug for jug in bench.jugs):
+        return
+    jug = Jug(last.jug, part, last.jug_g)
+    turn.put(jugs=(*bench.jugs, jug))
+    turn.record("jug.listed", jug_data(jug), None)
+    said = (
+        f"{part} is taken to come from jug {last.jug}, with {100 * last.fraction:.2f} % dye in it."
+    )
+    turn.put_batch(warnings=(said,))
 
 
 def warn_before_pouring(turn: Turn) -> None:
@@ -79,7 +100,7 @@ def warn_before_pouring(turn: Turn) -> None:
         return
     chosen = dict(batch.jugs)
     jugs = {jug.part: jug for jug in bench.jugs if chosen.get(jug.part) == jug.name}
-    warnings = jug_warnings(jugs, _need_g(batch), day(turn), turn.at_s)
+    warnings = batch.warnings + jug_warnings(jugs, _need_g(batch), day(turn), turn.at_s)
     if bench.order is not None:
         warnings += mold_warnings(bench.order)
     if bench.drift:

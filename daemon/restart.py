@@ -19,6 +19,7 @@ from daemon.journal import Journal, StateRow
 from daemon.messages import parse_rfc3339
 from daemon.state import load
 from daemon.store import JournalError
+from daemon.tint_book import book_in
 from drivers.decoder import Decoder
 from drivers.recogniser import Recogniser
 from drivers.scale_profile import load_profile, parse_profile
@@ -62,7 +63,7 @@ def rebuild(journal: Journal, decoder: Decoding) -> Restart:
     """
     row = journal.latest_state()
     if row is None:
-        bench = Bench(at_s=journal.last_at_us() / 1e6)
+        bench = Bench(at_s=journal.last_at_us() / 1e6, tints=book_in(journal))
         return Restart(Engine(bench, decoder), resumed=False)
     try:
         engine = _stepped_again(journal, row)
@@ -127,6 +128,7 @@ def _facts_only(journal: Journal, decoder: Decoding) -> Restart:
     bench = Bench(
         at_s=journal.last_at_us() / 1e6,
         hands=tuple(sorted(hands.items())),
+        tints=book_in(journal),
         next_batch=max(journal.batches(), default=0) + 1,
     )
     note = (

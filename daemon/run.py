@@ -31,6 +31,7 @@ from daemon.restart import rebuild, saved_mark, shape_key
 from daemon.screen_console import Console, Said, Watcher
 from daemon.screen_words import Notes
 from daemon.store import JournalError
+from daemon.tint_bench import weight_answer
 from daemon.version import VERSION
 from drivers.scale_profile import Profile
 from recipes.model import Recipe
@@ -40,6 +41,7 @@ READY_LAG_S = 0.5
 LET_GO_S = 0.3
 """So long at most a port or a screen may take to let go when the daemon ends."""
 
+Ask = Callable[[dict[str, Any]], Awaitable[dict[str, Any]]]
 PRIVATE = frozenset({"plan", "jug", "tint", "forget-hand"})
 """Commands that come only from this machine, over the control socket."""
 
@@ -91,7 +93,7 @@ class Running:
         self.page: Any = None
         self.endpoint: Any = None
         """The broker in use, None while there is none."""
-        self.asks: dict[str, Callable[[dict[str, Any]], Awaitable[dict[str, Any]]]] = {}
+        self.asks: dict[str, Ask] = {"weight": self._weight}
         """Other requests on the control socket, by their one distinguishing member."""
 
     @property
@@ -270,10 +272,9 @@ class Running:
 
         terminal = sys.stdout if self.options.console != "none" else None
         sink = open_sink(self.options.config.sound.to, terminal)
-        speed = self.options.speed
 
         def put_off(seconds: float, what: Callable[[], None]) -> asyncio.TimerHandle:
-            return asyncio.get_running_loop().call_later(seconds / speed, what)
+            return asyncio.get_running_loop().call_later(seconds / self.options.speed, what)
 
         outlet = SoundOutlet(sink, self.timeline.now_s, self.said.say, put_off)
         stack.callback(outlet.close)
@@ -333,6 +334,10 @@ class Running:
             if key in request:
                 return await handle(request)
         return await self.told(request, "control")
+
+    async def _weight(self, _request: dict[str, Any]) -> dict[str, Any]:
+        """What rests on the pan, for whoever weighs by two readings."""
+        return weight_answer(self.bench, self.timeline.now_s())
 
     async def told(self, request: dict[str, Any], by: str) -> dict[str, Any]:
         """A command from another benchpour on this store, the private ones included."""

@@ -1,14 +1,14 @@
 """The MQTT interface as an AsyncAPI 3 document, made from the models the daemon publishes with.
 
-Owns the document and what each kind of event promises in its data. Knows nothing of how events
-come about or of the broker in use.
+Owns the document. What each kind of event promises is in `schema_events`; knows nothing of how
+events come about or of the broker in use.
 """
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from typing import Any
 
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import BaseModel
 from pydantic.json_schema import models_json_schema
 
 from daemon.commands import COMMANDS
@@ -16,236 +16,19 @@ from daemon.messages import (
     Dispense,
     Done,
     EventMessage,
-    Instant,
     Message,
     Run,
     Status,
     Timer,
     Weight,
 )
+from daemon.schema_events import EVENT_DATA, EventData
 from daemon.topics import DO, DONE, EVENT, STATUS, TIMERS, TOPICS, Topic, base
 
-INTERFACE_VERSION = "1.0.0"
+INTERFACE_VERSION = "1.1.0"
 """Of the interface, not of the program: raised when something is added or a meaning changes."""
 
 _MQTT_BINDING = "0.2.0"
-
-
-class EventData(BaseModel):
-    """What an event promises. More may be in it; what is not promised here may go again."""
-
-    model_config = ConfigDict(extra="allow", frozen=True)
-
-
-class PartTarget(EventData):
-    """One part and what it is poured to."""
-
-    name: str
-    target_g: float
-
-
-class PartAmount(EventData):
-    """One part and what of it is in the cup."""
-
-    name: str
-    actual_g: float
-
-
-class PartAdd(EventData):
-    """One part and what `correct` would add of it."""
-
-    name: str
-    add_g: float
-
-
-class StopsData(EventData):
-    """The two stopping points; null where there is none."""
-
-    coarse: float | None
-    fine: float | None
-
-
-class BatchOpened(EventData):
-    """A batch is to be poured."""
-
-    recipe: str
-    parts: list[PartTarget]
-
-
-class CupTared(EventData):
-    """The empty cup stands on the pan."""
-
-    cup_g: float
-
-
-class PartStarted(EventData):
-    """A part is to be poured; `round` from the second pour of a correction on."""
-
-    part: str
-    target_g: float
-    stops_g: StopsData
-    round: int | None = None
-
-
-class StopCue(EventData):
-    """The person was told to ease off or to stop."""
-
-    part: str
-    reading_g: float
-    flow: float
-    landing_g: float
-
-
-class PartShort(EventData):
-    """Settled below the target's tolerance: a top-up follows."""
-
-    part: str
-    actual_g: float
-    short_g: float
-
-
-class PartLanded(EventData):
-    """Settled within tolerance."""
-
-    part: str
-    target_g: float
-    actual_g: float
-    error_g: float
-    seconds: float
-
-
-class SavePlan(EventData):
-    """What `correct` would do, and why it is or is not possible."""
-
-    parts: list[PartAdd]
-    total_g: float
-    possible: bool
-    why: str
-
-
-class PartOver(EventData):
-    """Settled above the target's tolerance."""
-
-    part: str
-    actual_g: float
-    over_g: float
-    plan: SavePlan
-
-
-class MixContact(EventData):
-    """The reaction has started; `basis` says what the pot life was derived from."""
-
-    pot_life_s: float
-    basis: str
-
-
-class MixCorrected(EventData):
-    """The targets have moved."""
-
-    parts: list[PartTarget]
-    reason: Literal["over", "dye", "accepted"]
-
-
-class BatchMixed(EventData):
-    """Everything is in the cup; `index` where the recipe gives the chemistry."""
-
-    parts: list[PartAmount]
-    ratio_error_pct: float | None
-    dye_g: float
-    total_g: float
-    index: float | None = None
-
-
-class TimerData(EventData):
-    """A clock was started, warned, ended or cleared."""
-
-    timer: str
-    timer_kind: str
-    ends_at: Instant
-
-
-class BatchMarked(EventData):
-    """Something was done to a batch, a jug or pieces."""
-
-    kind: str
-
-
-class BatchCounted(EventData):
-    """Pieces were counted."""
-
-    good: int
-    rejected: int
-
-
-class BatchEnded(EventData):
-    """Nothing more happens to the batch, and why."""
-
-    reason: str
-
-
-class ScaleData(EventData):
-    """The scale, its port, and what is the matter."""
-
-    port: str
-    why: str
-
-
-class DaemonStarted(EventData):
-    """The daemon runs."""
-
-    version: str
-
-
-class DaemonResumed(DaemonStarted):
-    """The daemon took up a batch where it stood."""
-
-    batch: int | None
-    step: str
-
-
-EVENT_DATA: dict[str, type[EventData]] = {
-    "batch.opened": BatchOpened,
-    "cup.tared": CupTared,
-    "part.started": PartStarted,
-    "stop.coarse": StopCue,
-    "stop.fine": StopCue,
-    "part.short": PartShort,
-    "part.landed": PartLanded,
-    "part.over": PartOver,
-    "mix.contact": MixContact,
-    "mix.corrected": MixCorrected,
-    "batch.mixed": BatchMixed,
-    "timer.started": TimerData,
-    "timer.warned": TimerData,
-    "timer.ended": TimerData,
-    "timer.cleared": TimerData,
-    "batch.marked": BatchMarked,
-    "batch.counted": BatchCounted,
-    "batch.closed": BatchEnded,
-    "batch.abandoned": BatchEnded,
-    "scale.lost": ScaleData,
-    "scale.found": ScaleData,
-    "scale.garbled": ScaleData,
-    "scale.overload": ScaleData,
-    "daemon.started": DaemonStarted,
-    "daemon.resumed": DaemonResumed,
-}
-
-
-def broken_promise(kind: str, data: dict[str, Any]) -> str | None:
-    """Return what an event's data lacks of what its kind promises, None where it keeps it all.
-
-    A kind that promises nothing keeps it.
-    """
-    model = EVENT_DATA.get(kind)
-    if model is None:
-        return None
-    try:
-        model.model_validate(data, strict=True)
-    except ValidationError as error:
-        fault = error.errors(include_url=False)[0]
-        return f"{kind}: {'.'.join(map(str, fault['loc']))}: {fault['msg']}"
-    return None
 
 
 _PAYLOADS: dict[str, type[Message]] = {

@@ -20,6 +20,7 @@ from daemon.parts import time_at_pour
 from daemon.presence import go_away, min_cup_g
 from daemon.sequence import NEEDS_THE_SCALE, TABLE, step_of
 from daemon.timers import advance, next_due_s
+from daemon.tint_bench import lent
 from daemon.weighing import ScaleTraits, interrupted, start, weigh
 
 SILENT_S = 2.0
@@ -115,6 +116,8 @@ def _reading(turn: Turn, event: ev.ReadingTaken) -> None:
     if turn.bench.link.state != "ok" or turn.bench.link.why:
         turn.put(link=replace(turn.bench.link, state="ok", why=""))
     batch = turn.bench.batch
+    if lent(turn.bench, turn.at_s):
+        return  # what is on the pan now is no cup and no resin
     if batch is not None:
         TABLE[batch.phase].on_reading(turn)
     else:

@@ -25,7 +25,7 @@ import pytest
 
 from daemon.control import ask
 from daemon.messages import Dispense, Run, Status, Timer, Weight, parse_rfc3339
-from daemon.schema import EVENT_DATA, broken_promise
+from daemon.schema_events import EVENT_DATA, broken_promise
 from tests.kit_outsider import (
     HOST,
     RECIPE,

@@ -21,7 +21,8 @@ from daemon.messages import (
     to_json,
     weight_of,
 )
-from daemon.schema import EVENT_DATA, asyncapi, broken_promise
+from daemon.schema import asyncapi
+from daemon.schema_events import EVENT_DATA, broken_promise
 from daemon.topics import TOPICS, base, topics_json, topics_text
 from daemon.view import BenchView, PartView, RunView, Step, TimerView, Zone
 
@@ -194,6 +195,17 @@ PROMISED: dict[str, dict[str, Any]] = {
     "scale.lost": {"port": "/dev/ttyS0", "why": "it went away"},
     "daemon.started": {"version": "1"},
     "daemon.resumed": {"version": "1", "batch": None, "step": "idle"},
+    "tint.started": {"jug": "B7", "base_g": 1900.0},
+    "tint.added": {
+        "jug": "B7",
+        "dye": "black",
+        "grams": 1.2,
+        "base_g": 1901.0,
+        "dyes": {"black": 0.24},
+        "fraction": 0.000126,
+    },
+    "tint.tested": {"jug": "B7", "fraction": 0.000126},
+    "tint.undone": {"jug": "B7", "base_g": 1900.0, "dyes": {}, "fraction": 0.0},
 }
 for alike, model in (("timer.warned", "timer.started"), ("scale.found", "scale.lost")):
     PROMISED[alike] = PROMISED[model]

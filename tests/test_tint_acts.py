@@ -1,0 +1,262 @@
+"""What `tint` does at the bench: into the record, onto the shelf, and into what is poured."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from daemon.batch import Phase
+from daemon.state import dump, load
+from daemon.tint_acts import LENT_S
+from daemon.tint_bench import needed_for, needed_g, weight_answer
+from daemon.tint_book import fold
+from recipes.loader import SAMPLES_DIR
+from recipes.order_loader import SAMPLE_ORDERS_DIR, load_order
+from tests.kit_core import AtTheBench, recipe
+
+TINTED = recipe(dye={"in": "B", "fraction": 0.02})
+"""50 g of A, then 50 g of neat B; as the recipe has it with 2 % dye, 51.0204 g."""
+
+
+def tint(bench: AtTheBench, what: str, **members: Any) -> Any:
+    return bench.do("tint", tint=what, **members)
+
+
+def with_a_jug(grams_of_dye: float = 10.0, base_g: float = 990.0) -> AtTheBench:
+    bench = AtTheBench(recipe=None)
+    assert tint(bench, "start", jug="B7", base_g=base_g).ok
+    assert tint(bench, "add", dye="black", grams=grams_of_dye).ok
+    return bench
+
+
+# -- into the record ---------------------------------------------------------------------------
+
+
+def test_doses_and_trials_are_events_with_their_jug():
+    bench = with_a_jug()
+    assert tint(bench, "test", judge="lighter", by="slight", toward="black").ok
+    assert bench.told() == ["tint.started", "tint.added", "tint.tested"]
+    assert bench.last("tint.added") == {
+        "jug": "B7",
+        "dye": "black",
+        "grams": 10.0,
+        "strength": 1.0,
+        "base_g": 990.0,
+        "dyes": {"black": 10.0},
+        "fraction": 0.01,
+    }
+    assert bench.last("tint.tested") == {
+        "jug": "B7",
+        "judge": "lighter",
+        "by": "slight",
+        "toward": "black",
+        "fraction": 0.01,
+    }
+
+
+def test_the_bench_and_the_record_have_the_same_ledgers():
+    bench = with_a_jug()
+    tint(bench, "test", lab=[50.0, 0.0, 0.0], wet_lab=[46.0, 0.0, 0.0], used_g=40.0)
+    tint(bench, "add", dye="blue", grams=3.0, strength=0.2)
+    tint(bench, "add", dye="base", grams=100.0)
+    tint(bench, "undo")
+    assert bench.bench.tints == fold((event.kind, event.data) for event in bench.events)
+
+
+def test_a_bench_with_ledgers_is_stored_and_taken_up_again():
+    bench = with_a_jug().bench
+    assert load(dump(bench)) == bench
+
+
+@pytest.mark.parametrize(
+    ("members", "why"),
+    [
+        ({"tint": "stir"}, "no such tint command; there are start, add"),
+        ({"tint": "add", "dye": "black", "grams": -1.0}, "grams is a number from"),
+        ({"tint": "add", "dye": "black", "grams": True}, "grams is a number from"),
+        ({"tint": "add", "dye": "black", "grams": 1.0, "strength": 0.0}, "strength is a number"),
+        ({"tint": "add", "dye": "base", "grams": 1.0, "strength": 0.5}, "has no strength"),
+        ({"tint": "add", "dye": "a\nb", "grams": 1.0}, "on one line"),
+        ({"tint": "add", "dye": "x", "grams": 1.0, "jug": "B9"}, "B9 has no colour yet"),
+        ({"tint": "start", "jug": " ", "base_g": 10.0}, "jug is a name"),
+        ({"tint": "start", "jug": "B8", "base_g": 10.0, "target_lab": [1, 2]}, "three numbers"),
+        ({"tint": "test"}, "a measured colour or a judgement"),
+        ({"tint": "test", "lab": [200, 0, 0]}, "L* is a number"),
+        ({"tint": "test", "judge": "pink"}, "judge is one of lighter, darker, match"),
+        ({"tint": "test", "by": "slight"}, "belong to a judgement"),
+        ({"tint": "test", "judge": "match", "toward": "red"}, "no dye red in jug B7; in it: black"),
+        ({"tint": "test", "judge": "match", "mix": {"with": {}}}, "jug_g is a number"),
+        ({"tint": "test", "judge": "match", "used_g": 2000.0}, "holds 1000 g; 2000 g cannot"),
+    ],
+)
+def test_what_cannot_be_is_refused_and_changes_nothing(members, why):
+    bench = with_a_jug()
+    before = bench.bench.tints
+    answer = bench.do("tint", **members)
+    assert (answer.ok, why in (answer.error or "")) == (False, True), answer.error
+    assert bench.bench.tints == before
+    assert bench.told() == ["tint.started", "tint.added"]
+
+
+def test_without_any_jug_it_is_said_how_to_begin():
+    assert "tint start --jug NAME" in tint(AtTheBench(recipe=None), "add", dye="x", grams=1.0).error
+
+
+# -- into what is poured -----------------------------------------------------------------------
+
+
+def poured(bench: AtTheBench) -> AtTheBench:
+    """One batch, each part to its target."""
+    bench.rest()
+    bench.put(8.0)
+    for _ in range(2):
+        bench.pour(bench.view.remaining_g)
+    return bench
+
+
+def test_the_ledger_overrides_the_fraction_that_the_recipe_has():
+    """1 % dye in the jug: 50 g of neat B are 50 / 0.99 = 50.505 g of it."""
+    bench = with_a_jug()
+    bench.run(TINTED)
+    opened = bench.last("batch.opened")
+    assert opened["parts"] == [
+        {"name": "A", "target_g": 50.0},
+        {"name": "B", "target_g": 50.505},
+    ]
+    assert (opened["jugs"], opened["tints"]) == ({"B": "B7"}, {"B": 0.01})
+
+
+def test_without_a_ledger_the_recipe_is_followed():
+    bench = AtTheBench(recipe=None)
+    bench.run(TINTED)
+    assert bench.last("batch.opened")["parts"][1] == {"name": "B", "target_g": 51.02}
+    assert "tints" not in bench.last("batch.opened")
+
+
+def test_a_batch_draws_on_the_ledger_and_books_its_dye():
+    bench = with_a_jug()
+    bench.run(TINTED)
+    poured(bench)
+    mixed = bench.last("batch.mixed")
+    b_g = mixed["parts"][1]["actual_g"]
+    assert mixed["dye_g"] == pytest.approx(0.01 * b_g, abs=1e-3)
+    drawn = bench.last("jug.drawn")
+    assert (drawn["jug"], drawn["grams"]) == ("B7", b_g)
+    assert bench.bench.tints[-1].jug_g == pytest.approx(1000.0 - b_g, abs=0.01)
+    assert bench.bench.jugs[0].left_g == pytest.approx(1000.0 - b_g, abs=0.01)
+
+
+def test_where_no_jug_is_listed_the_one_tinted_last_is_taken_and_said():
+    bench = with_a_jug()
+    bench.run(TINTED)
+    assert bench.last("jug.listed")["jug"] == "B7"
+    said = "B is taken to come from jug B7, with 1.00 % dye in it."
+    assert bench.last("batch.warned") == {"warnings": [said]}
+
+
+def test_a_jug_that_cannot_finish_the_batch_is_said_before_it_is_poured():
+    bench = with_a_jug(0.4, 39.6)
+    bench.run(TINTED)
+    said = bench.last("batch.warned")["warnings"]
+    assert "Jug B7 holds 40 g of B; this batch takes 51 g." in said
+
+
+def test_a_recipe_without_dye_takes_nothing_from_the_ledger():
+    bench = with_a_jug()
+    bench.run(recipe())
+    assert "jugs" not in bench.last("batch.opened")
+
+
+# -- onto the shelf ----------------------------------------------------------------------------
+
+
+def ordered(bench: AtTheBench) -> AtTheBench:
+    """The sample order, invented: 240 knobs, jugs A3, B7 and B8 on the shelf."""
+    from daemon.cli_order_start import order_told
+    from daemon.clock import today
+
+    file = load_order(SAMPLE_ORDERS_DIR / "slate-knobs.toml", [SAMPLES_DIR])
+    bench.run(file.recipe, None, order=order_told(file, today()))
+    return bench
+
+
+def test_a_jug_tinted_before_the_order_holds_what_its_ledger_says():
+    bench = ordered(with_a_jug(8.0, 792.0))
+    shelf = {jug.name: jug.left_g for jug in bench.bench.jugs}
+    assert shelf["B7"] == 800.0
+    assert next(e for e in bench.all("jug.listed") if e["jug"] == "B7")["grams"] == 800.0
+    assert bench.last("batch.opened")["tints"] == {"B": 0.01}
+
+
+def test_a_dose_and_a_trial_change_what_is_on_the_shelf():
+    bench = ordered(with_a_jug())
+    tint(bench, "add", dye="black", grams=5.0)
+    tint(bench, "test", judge="match", used_g=105.0)
+    assert {j.name: j.left_g for j in bench.bench.jugs}["B7"] == pytest.approx(900.0)
+
+
+def test_what_the_order_still_needs_of_the_colour():
+    """40 full batches and a smaller one of the sample order, all from this colour."""
+    bench = ordered(with_a_jug())
+    plan, ledger = bench.bench.plan, bench.bench.tints[-1]
+    assert plan is not None
+    neat_g = sum(size_g for _, size_g in plan.sizes) * 90 / 190
+    assert needed_g(bench.bench, ledger) == pytest.approx(neat_g / 0.99)
+    file = load_order(SAMPLE_ORDERS_DIR / "slate-knobs.toml", [SAMPLES_DIR])
+    waste = 1 + file.order.allow.waste_pct / 100
+    assert needed_for(file.order, file.recipe, ledger) == pytest.approx(waste * neat_g / 0.99)
+    assert needed_g(with_a_jug().bench, ledger) is None
+
+
+# -- the pan lent ------------------------------------------------------------------------------
+
+
+def test_a_lent_pan_takes_no_jug_for_a_cup():
+    bench = with_a_jug()
+    bench.run(TINTED)
+    bench.rest()
+    assert tint(bench, "lend").ok
+    bench.put(430.0)
+    assert weight_answer(bench.bench, bench.now_us / 1e6)["gross_g"] == 430.0
+    bench.put(2.4)
+    assert weight_answer(bench.bench, bench.now_us / 1e6)["gross_g"] == 432.4
+    assert bench.bench.batch is not None
+    assert bench.bench.batch.phase is Phase.CUP
+    assert tint(bench, "return").ok
+    bench.rest()
+    assert not bench.all("cup.tared"), "what still stands there must go before a cup comes"
+    bench.lift()
+    bench.put(8.0)
+    assert bench.last("cup.tared") == {"cup_g": 8.0}
+
+
+def test_a_pan_that_is_never_given_back_is_the_batchs_again():
+    bench = with_a_jug()
+    bench.run(TINTED)
+    bench.rest()
+    tint(bench, "lend")
+    bench.put(430.0)
+    bench.silence(LENT_S)
+    bench.lift()
+    bench.put(8.0)
+    assert bench.last("cup.tared") == {"cup_g": 8.0}
+
+
+def test_a_pan_that_a_batch_is_on_is_not_lent():
+    bench = with_a_jug()
+    bench.run(TINTED)
+    bench.rest()
+    bench.put(8.0)
+    answer = tint(bench, "lend")
+    assert (answer.ok, "is on the scale" in answer.error) == (False, True)
+
+
+def test_a_moving_pan_has_no_weight_yet_and_a_silent_scale_says_so():
+    bench = AtTheBench(recipe=None)
+    bench.rest()
+    bench.load_g = 300.0
+    bench.reading()
+    assert weight_answer(bench.bench, bench.now_us / 1e6)["gross_g"] is None
+    answer = weight_answer(bench.bench, bench.now_us / 1e6 + 60.0)
+    assert (answer["ok"], "cannot be read now" in answer["error"]) == (False, True)
