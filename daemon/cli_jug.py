@@ -84,7 +84,21 @@ def _shaken(args: argparse.Namespace) -> int:
 
 def _refill(args: argparse.Namespace) -> int:
     do = {"do": "jug", "jug": args.name, "grams": args.grams}
-    return _told(args, do | ({"lot": args.lot} if args.lot else {}), "noted")
+    status = _told(args, do | ({"lot": args.lot} if args.lot else {}), "noted")
+    _say_colour(args)
+    return status
+
+
+def _say_colour(args: argparse.Namespace) -> None:
+    """What became of the colour of a tinted jug, if it is one."""
+    from daemon.cli_run import settings
+    from daemon.cli_tint_tell import contents
+    from daemon.offline import look
+
+    book = look(settings(args).store_dir).engine.bench.tints
+    ledger = next((one for one in reversed(book) if one.jug == args.name and one.dyes), None)
+    if ledger is not None:
+        print(f"Booked as untinted base, so the colour is thinner now. {contents(ledger)}")
 
 
 def _told(args: argparse.Namespace, do: dict[str, Any], done: str) -> int:

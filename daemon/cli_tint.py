@@ -49,6 +49,8 @@ def _book(folder: Path) -> Book:
     from daemon.journal import Journal
     from daemon.tint_book import book_in
 
+    if not (folder / "journal.sqlite").exists():
+        return ()  # nothing was poured here yet: a colour may well be the first
     journal = Journal(folder, write=False)
     try:
         return book_in(journal)
