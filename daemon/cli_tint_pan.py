@@ -19,7 +19,7 @@ from daemon.cli import CommandFailedError
 from daemon.cli_scale_listen import Listener, shape_of
 from daemon.clock import Clock
 from daemon.config import Config
-from daemon.journal import holder
+from daemon.store import holder
 from daemon.tint_bench import at_rest_g
 from daemon.weighing import is_current, start, weigh
 from drivers.reading import Garbled, Reading

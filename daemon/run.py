@@ -347,8 +347,7 @@ class Running:
             if not answer.done():  # whoever asked may be gone by now
                 answer.set_result(found)
 
-        private = request.get("do") in PRIVATE or "resolved" in request
-        if private:
+        if request.get("do") in PRIVATE or "resolved" in request:
             self.commander.do(request, by, reply)
         else:
             self.commander.heard({"id": by} | request, by, reply)

@@ -217,9 +217,9 @@ def test_a_lent_pan_takes_no_jug_for_a_cup():
     bench.run(TINTED)
     bench.rest()
     assert tint(bench, "lend").ok
-    bench.put(430.0)
+    bench.put(430.0, 8.0)
     assert weight_answer(bench.bench, bench.now_us / 1e6)["gross_g"] == 430.0
-    bench.put(2.4)
+    bench.put(2.4, 8.0)
     assert weight_answer(bench.bench, bench.now_us / 1e6)["gross_g"] == 432.4
     assert bench.bench.batch is not None
     assert bench.bench.batch.phase is Phase.CUP
