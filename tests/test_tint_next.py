@@ -44,7 +44,7 @@ def test_doses_on_measured_trials_come_near_and_seldom_pass(names, noise):
             ledger = truth.measured(ledger)
         ends.append(min(a / truth.wanted[n] for n, a in ledger.amounts))
     assert passed <= max(1, 0.06 * given)
-    assert sorted(ends)[len(ends) // 2] > 0.8
+    assert sorted(ends)[len(ends) // 2] > 0.65
 
 
 def test_a_smaller_risk_gives_a_smaller_dose():
