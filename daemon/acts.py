@@ -26,7 +26,7 @@ from daemon.order_acts import (
 )
 from daemon.order_run import Sizes, batch_g
 from daemon.parts import accept, correct
-from daemon.presence import min_cup_g
+from daemon.presence import is_untouched, min_cup_g, takes_a_cup
 from daemon.timers import extended
 from daemon.tint_acts import tint
 from recipes.amounts import basis
@@ -61,7 +61,7 @@ def _plan(turn: Turn, do: dict[str, Any]) -> None:
         sizes = tuple((int(pieces), float(grams)) for pieces, grams in do["order"]["sizes"])
         plan = replace(plan, sizes=sizes, left=len(sizes))
     batch = turn.bench.batch
-    if batch is not None and _is_untouched(batch):
+    if batch is not None and is_untouched(batch):
         _make_room(turn, "another run was started")
     elif batch is not None:
         turn.put_batch(planned=False)
@@ -76,31 +76,13 @@ def _make_room(turn: Turn, reason: str) -> None:
     batch = turn.bench.batch
     if batch is None:
         return
-    if not _is_untouched(batch):
+    if not is_untouched(batch):
         raise RefusedError(
             f"Batch {batch.number} is on the scale. Finish it or abandon it, then start the next."
         )
     turn.record("batch.abandoned", {"reason": reason})
     clear = batch.phase is Phase.CUP and batch.pan_clear
     turn.put(batch=None, pan_clear=clear)
-
-
-def _is_untouched(batch: Batch) -> bool:
-    """Whether no drop has been poured."""
-    return batch.round == 1 and set(batch.poured_g) == {None} and _takes_a_cup(batch)
-
-
-def _takes_a_cup(batch: Batch) -> bool:
-    """Before the first drop into an empty cup, one that is doubted included."""
-    match batch.phase:
-        case Phase.CUP:
-            return True
-        case Phase.CONFIRM:
-            return batch.back_to is Phase.CUP
-        case Phase.POUR:
-            begun = batch.pour is not None and batch.pour.begun_at_s is not None
-            return not begun and batch.landed_g == 0 and batch.round == 1
-    return False
 
 
 def _plan_of(bench: Bench, do: dict[str, Any]) -> Plan:
@@ -198,7 +180,7 @@ def _tare(turn: Turn, _do: dict[str, Any]) -> None:
     batch, w = turn.bench.batch, turn.bench.weighing
     if batch is None:
         raise RefusedError("There is no batch to tare a cup for. Start one first.")
-    if not _takes_a_cup(batch):
+    if not takes_a_cup(batch):
         raise RefusedError("There is resin in the cup; a tare now would lose what it weighs.")
     if turn.bench.link.state != "ok" or w.gross_g is None:
         raise RefusedError("The scale says nothing now. Wait until it reads again, then tare.")

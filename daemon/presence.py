@@ -217,6 +217,24 @@ def _untouched(batch: Batch) -> bool:
     return empty and batch.phase is Phase.POUR and pour is not None and pour.begun_at_s is None
 
 
+def is_untouched(batch: Batch) -> bool:
+    """Whether no drop has been poured."""
+    return batch.round == 1 and set(batch.poured_g) == {None} and takes_a_cup(batch)
+
+
+def takes_a_cup(batch: Batch) -> bool:
+    """Before the first drop into an empty cup, one that is doubted included."""
+    match batch.phase:
+        case Phase.CUP:
+            return True
+        case Phase.CONFIRM:
+            return batch.back_to is Phase.CUP
+        case Phase.POUR:
+            begun = batch.pour is not None and batch.pour.begun_at_s is not None
+            return not begun and batch.landed_g == 0 and batch.round == 1
+    return False
+
+
 def go_away(turn: Turn) -> None:
     """The scale is lost, silent or overloaded: keep the cup's state, believe nothing.
 

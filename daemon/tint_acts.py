@@ -13,6 +13,7 @@ from typing import Any
 from daemon.batch import Phase
 from daemon.bench import Turn
 from daemon.marks import RefusedError
+from daemon.presence import is_untouched
 from daemon.tint_book import after, ledger_of, weighed_by_ledger
 from recipes.tint_ledger import BASE, By, Judge, Ledger, LedgerError
 
@@ -82,7 +83,7 @@ def _undo(turn: Turn, do: dict[str, Any]) -> None:
 def _lend(turn: Turn, _do: dict[str, Any]) -> None:
     """Whatever is put on the pan for now is no cup and no resin."""
     batch = turn.bench.batch
-    if batch is not None and batch.phase is not Phase.CUP:
+    if batch is not None and not is_untouched(batch):
         raise RefusedError(
             f"Batch {batch.number} is on the scale. Finish it first, or weigh elsewhere and give "
             "--grams."
@@ -90,6 +91,8 @@ def _lend(turn: Turn, _do: dict[str, Any]) -> None:
     # Whoever never gives it back: what still stands on it then must go before a cup comes.
     turn.put(lent_until_s=turn.at_s + LENT_S, pan_clear=False)
     if batch is not None:
+        # What had been tared by now may be the bottle: a cup comes later.
+        turn.put_batch(phase=Phase.CUP, pour=None, question=None)
         turn.put_batch(pan_clear=False, arrives_from_s=None)
 
 

@@ -227,8 +227,8 @@ class Person:
 
 
 def weighed_in(pan: Pan, person: Person, before_g: float, after_g: float, last: str = "") -> int:
-    pan.grams = before_g
     person.hears("press Enter")
+    pan.grams = before_g
     person.types()
     person.hears(f"It rests at {before_g:g} g")
     person.hears("with the same thing on the pan")

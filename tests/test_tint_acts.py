@@ -243,11 +243,27 @@ def test_a_pan_that_is_never_given_back_is_the_batchs_again():
     assert bench.last("cup.tared")["cup_g"] == pytest.approx(8.0, abs=0.01)
 
 
-def test_a_pan_that_a_batch_is_on_is_not_lent():
+def test_a_bottle_that_was_taken_for_the_cup_is_none_once_the_pan_is_lent():
+    bench = with_a_jug()
+    bench.run(TINTED)
+    bench.rest()
+    bench.put(50.0)
+    assert bench.last("cup.tared")
+    assert tint(bench, "lend").ok
+    bench.put(-2.4)
+    assert tint(bench, "return").ok
+    bench.lift()
+    bench.put(8.0)
+    assert bench.last("cup.tared")["cup_g"] == pytest.approx(8.0, abs=0.01)
+    assert bench.step == "pour"
+
+
+def test_a_pan_with_resin_on_it_is_not_lent():
     bench = with_a_jug()
     bench.run(TINTED)
     bench.rest()
     bench.put(8.0)
+    bench.stream(20.0)
     answer = tint(bench, "lend")
     assert (answer.ok, "is on the scale" in answer.error) == (False, True)
 
