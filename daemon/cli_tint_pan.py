@@ -31,6 +31,8 @@ CALM_LOOKS = 5
 """So many looks in a row must show the same: whoever presses Enter may still have a hand on it."""
 SILENT_S = 12.0
 """All common line settings have been tried by then."""
+TAKEN_S = 4.0
+"""Whoever else has the port may be about to let go of it."""
 END_S = 2.0
 
 Rest = tuple[float, float]
@@ -111,7 +113,7 @@ class _Alone:
     def __init__(self, config: Config) -> None:
         self._weighing = start()
         self._clock = Clock()
-        self._silent_at_s = self._clock.now_s() + SILENT_S
+        self._began_s = self._clock.now_s()
         self._url = config.scale.url
         self._listener = Listener(config.scale, shape_of(config.scale), self._tell, lambda _: None)
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -120,11 +122,12 @@ class _Alone:
 
     def look(self) -> Rest | None:
         """The last reading, while it is fresh."""
+        listened_s = self._clock.now_s() - self._began_s
         trouble = self._wrong or self._listener.trouble
-        if trouble:
+        if self._wrong or (trouble and listened_s > TAKEN_S):
             raise CommandFailedError(f"The scale cannot be read: {trouble}")
         w = self._weighing
-        if w.at_s is None and self._clock.now_s() > self._silent_at_s:
+        if w.at_s is None and listened_s > SILENT_S:
             raise CommandFailedError(
                 f"Nothing that can be read comes from {self._url}; `benchpour scale listen --scale "
                 f"{self._url}` shows what does. Nothing was booked."
