@@ -16,8 +16,9 @@ import urllib.request
 import wave
 from array import array
 from collections import Counter
+from collections.abc import Iterator
 from functools import partial
-from itertools import pairwise
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -141,12 +142,20 @@ def the_bench_is_paced(ear: Listener) -> None:
     weights = [parse_rfc3339(one["at"]) for one in ear.bodies("weight")]
     assert all(later - sooner > 0.9 for sooner, later in zip(weights, weights[10:], strict=False))
     told = ("step", "zone", "target_g", "needs", "prompt", "part", "batch", "due", "choices")
-    states = [one for one in ear.heard if one.topic == "dispense"]
-    for sooner, later in pairwise(states):
-        if all(sooner.body[name] == later.body[name] for name in told):
-            targets = [[part["target_g"] for part in one.body["parts"]] for one in (sooner, later)]
-            apart_s = parse_rfc3339(later.body["at"]) - parse_rfc3339(sooner.body["at"])
-            assert apart_s > 0.4 or targets[0] != targets[1]
+    states = [body | {"targets": [p["target_g"] for p in body["parts"]]} for body in dispense(ear)]
+    for same in runs(states, (*told, "targets")):
+        made = [parse_rfc3339(one["at"]) for one in same]
+        assert all(later - sooner > 1.6 for sooner, later in zip(made, made[4:], strict=False))
+
+
+def dispense(ear: Listener) -> list[dict[str, Any]]:
+    return [one.body for one in ear.heard if one.topic == "dispense"]
+
+
+def runs(states: list[dict[str, Any]], told: tuple[str, ...]) -> Iterator[list[dict[str, Any]]]:
+    """States that follow each other and say the same under these names."""
+    for _, same in groupby(states, lambda state: [state[name] for name in told]):
+        yield list(same)
 
 
 def the_cues_are_in(track: Path, ear: Listener) -> None:
