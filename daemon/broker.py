@@ -98,7 +98,10 @@ class BrokerLink:
         self._mqtt5_open = endpoint.mqtt5 is None
         """Whether it still has to be found out which version the broker speaks."""
         self._outbox = Outbox()
-        self._answers: deque[Done] = deque(maxlen=_ANSWERS_KEPT)
+        self._answers: deque[tuple[int, Done]] = deque(maxlen=_ANSWERS_KEPT)
+        """Each with the last event that was committed before it."""
+        self._committed = self._through = last_acked
+        """Up to which event all are safe in the journal, and up to which all have been sent."""
         self._recent: dict[int, tuple[float, int]] = {}
         """Of the last events: when each was acknowledged last, and on which connection first."""
         self._life = 0
@@ -125,13 +128,14 @@ class BrokerLink:
 
     def committed(self, upto_seq: int) -> None:
         """Publish the events up to this one: they are safe in the journal."""
+        self._committed = max(self._committed, upto_seq)
         if upto_seq > self._sent:
             self._more = True
             self._wake.set()
 
     def answer(self, done: Done) -> None:
-        """Publish the answer to a command."""
-        self._answers.append(done)
+        """Publish the answer to a command, after every event that was committed before it."""
+        self._answers.append((self._committed, done))
         self._wake.set()
 
     async def run(self) -> None:
@@ -188,7 +192,7 @@ class BrokerLink:
             await client.hear(topic)
         await self._say_online(client)
         self._outbox.again()
-        self._sent = self._resend_from()
+        self._sent = self._through = self._resend_from()
         self._more = True
         await self._say(client, self._outbox.take(asyncio.get_running_loop().time()))
         # A will of an earlier connection may still come after our birth; then we say it again.
@@ -230,7 +234,10 @@ class BrokerLink:
             hears(payload)
 
     async def _talk(self, client: LinkClient) -> None:
-        """Publish what there is: events first, so that no answer or picture is ahead of them."""
+        """Publish what there is: the events of a command before its answer, however many.
+
+        A picture waits for no backlog of events: it says what is so now.
+        """
         loop = asyncio.get_running_loop()
         while True:
             self._wake.clear()
@@ -242,7 +249,7 @@ class BrokerLink:
             await self._nap(loop)
 
     async def _nap(self, loop: asyncio.AbstractEventLoop) -> None:
-        if self._more or self._answers:
+        if self._more or self._answer_due():
             return
         wait_s = self._outbox.due_s - loop.time()
         if wait_s <= 0:
@@ -262,6 +269,7 @@ class BrokerLink:
         """Send committed events in order, each only after the broker has the one before."""
         if not self._more:
             return
+        upto = self._committed
         rows = self._events_after(self._sent, _EVENTS_AT_ONCE)
         self._more = len(rows) == _EVENTS_AT_ONCE
         try:
@@ -276,13 +284,18 @@ class BrokerLink:
             if self._sent > self._acked:
                 self._acked = self._sent
                 self._tell_acked(self._acked)
+        self._through = self._sent if self._more else max(self._sent, upto)
+
+    def _answer_due(self) -> bool:
+        """Whether the oldest answer may go: all events that belong before it have been sent."""
+        return bool(self._answers) and self._answers[0][0] <= self._through
 
     async def _say_answers(self, client: LinkClient) -> None:
-        while self._answers:
-            done = self._answers[0]
-            await self._say(client, [Post(topics.DONE, to_json(done))])
+        while self._answer_due():
+            first = self._answers[0]
+            await self._say(client, [Post(topics.DONE, to_json(first[1]))])
             # While we waited, an overflow may have dropped it from the front.
-            if self._answers and self._answers[0] is done:
+            if self._answers and self._answers[0] is first:
                 self._answers.popleft()
 
     async def _say(self, client: LinkClient, posts: Sequence[Post]) -> None:

@@ -418,6 +418,50 @@ async def test_a_command_is_handed_on_and_its_answer_published_after_its_events(
         assert names.index("event") < names.index("done")
 
 
+async def test_in_a_burst_each_answer_still_comes_after_the_events_of_its_command(
+    broker: Broker,
+) -> None:
+    """Commands come while the events of earlier ones are on their way: two events a command."""
+    async with Reader(broker.port) as phone, Bench(broker.endpoint) as bench:
+        await bench.up()
+        last_event_of = {}
+        for name in range(60):
+            bench.log(2)
+            bench.link.answer(Done(id=name, ok=True))
+            last_event_of[name] = len(bench.journal.rows)
+            await asyncio.sleep(0.001 * (name % 3))
+        bench.log(45)
+        bench.link.answer(Done(id="last", ok=True))
+        last_event_of["last"] = len(bench.journal.rows)
+        await until(lambda: len(phone.all("done")) == 61)
+        seen = 0
+        for name, said, _ in phone.got:
+            seen = said["seq"] if name == "event" else seen
+            assert name != "done" or seen >= last_event_of[said["id"]], said
+        assert [said["id"] for said in phone.all("done")] == list(last_event_of)
+
+
+async def test_after_an_outage_an_answer_waits_for_the_events_that_are_sent_again(
+    broker: Broker,
+) -> None:
+    async with (
+        Reader(broker.port) as phone,
+        Cable(broker.port) as cable,
+        Bench(replace(broker.endpoint, port=cable.port)) as bench,
+    ):
+        await bench.up()
+        bench.log(30)
+        await until(lambda: phone.seqs[-1:] == [30])
+        cable.cut()
+        await until(lambda: not bench.link.connected)
+        phone.got.clear()
+        bench.log(30)
+        bench.link.answer(Done(id="late", ok=True))
+        await until(lambda: phone.all("done"))
+        assert [name for name, _, _ in phone.got if name in ("event", "done")][-1] == "done"
+        assert phone.seqs[-1] == 60
+
+
 async def test_a_command_left_lying_on_the_broker_is_not_carried_out(broker: Broker) -> None:
     control = broker.accounts[Role.CONTROL]
     async with Reader(broker.port, control) as phone:
