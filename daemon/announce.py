@@ -46,6 +46,16 @@ class Wanted:
         found = homie.topics(bench, settable=self.homie_do) if self.homie else ()
         return (*found, home.config_topic(self.prefix, bench)) if self.prefix else found
 
+    def hears(self, bench: str) -> tuple[str, ...]:
+        """Return the topics on which dashboards say something to this bench."""
+        do = (f"{homie.root(bench)}{homie.NEXT}/set",) if self.homie and self.homie_do else ()
+        return (*do, home.birth_topic(self.prefix)) if self.prefix else do
+
+    def tells(self) -> tuple[str, ...]:
+        """Return filters of all that any bench announces, for whoever may read it."""
+        devices = (f"{homie.ROOT}/#",) if self.homie else ()
+        return (*devices, f"{self.prefix}/#") if self.prefix else devices
+
 
 def kept_topics(text: str | None) -> tuple[str, ...]:
     """Read the list of topics that were announced before; what is no such list is none."""

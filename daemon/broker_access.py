@@ -60,6 +60,35 @@ WRITES: Mapping[Role, tuple[str, ...]] = {
 
 
 @dataclass(frozen=True, slots=True)
+class Beyond:
+    """Topics outside the bench's own, each with no wildcard but a closing `#` in what is read.
+
+    `inputs` are those that the daemon listens to and `local` may feed (a thermometer), `outputs`
+    those that the daemon publishes for whoever may read the bench (announcements to dashboards).
+    """
+
+    inputs: tuple[str, ...] = ()
+    outputs: tuple[str, ...] = ()
+
+    def plain(self) -> Beyond:
+        """Return it without inputs that have a wildcard in them, which nobody may feed."""
+        return Beyond(tuple(one for one in self.inputs if not set("+#") & set(one)), self.outputs)
+
+
+NOTHING_BEYOND = Beyond()
+
+
+def reads(role: Role, beyond: Beyond = NOTHING_BEYOND) -> tuple[str, ...]:
+    """Return the filters of what a role may read."""
+    return READS[role] + (() if role is Role.DAEMON else beyond.outputs)
+
+
+def writes(role: Role, beyond: Beyond = NOTHING_BEYOND) -> tuple[str, ...]:
+    """Return the filters of what a role may publish."""
+    return WRITES[role] + (beyond.inputs if role is Role.LOCAL else ())
+
+
+@dataclass(frozen=True, slots=True)
 class Account:
     """A user name and its password, which is never shown."""
 
@@ -147,11 +176,10 @@ def matches(topic: str, topic_filter: str) -> bool:
     return len(levels) == len(wanted)
 
 
-def may(role: Role, topic: str, *, write: bool, inputs: tuple[str, ...] = ()) -> bool:
-    """Tell whether a role may publish (or read) a topic; `local` may feed `inputs`, too."""
-    if write and role is Role.LOCAL and topic in inputs:
-        return True
-    return any(matches(topic, one) for one in (WRITES if write else READS)[role])
+def may(role: Role, topic: str, *, write: bool, beyond: Beyond = NOTHING_BEYOND) -> bool:
+    """Tell whether a role may publish (or read) a topic."""
+    filters = writes(role, beyond) if write else reads(role, beyond)
+    return any(matches(topic, one) for one in filters)
 
 
 def free_port(wanted: int | None = None) -> int:

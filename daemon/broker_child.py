@@ -20,13 +20,15 @@ from typing import Any
 
 from daemon.broker_access import (
     HOST,
-    READS,
-    WRITES,
+    NOTHING_BEYOND,
     Accounts,
+    Beyond,
     BrokerError,
     Endpoint,
     Role,
     free_port,
+    reads,
+    writes,
 )
 
 MAX_PACKET_BYTES = 262_144
@@ -58,14 +60,13 @@ def password_line(user: str, password: str, salt: bytes | None = None) -> str:
     return f"{user}:$7$101${base64.b64encode(salt).decode()}${base64.b64encode(key).decode()}"
 
 
-def access_list(accounts: Accounts, inputs: tuple[str, ...] = ()) -> str:
+def access_list(accounts: Accounts, beyond: Beyond = NOTHING_BEYOND) -> str:
     """Return its access list; what stands before the first user is for those without a password."""
-    lines = [f"topic read {topic}" for topic in READS[Role.WATCH]]
+    lines = [f"topic read {topic}" for topic in reads(Role.WATCH, beyond)]
     for role, account in accounts.items():
-        writes = WRITES[role] + (inputs if role is Role.LOCAL else ())
         lines += ["", f"user {account.user}"]
-        lines += [f"topic read {topic}" for topic in READS[role]]
-        lines += [f"topic write {topic}" for topic in writes]
+        lines += [f"topic read {topic}" for topic in reads(role, beyond)]
+        lines += [f"topic write {topic}" for topic in writes(role, beyond)]
     return "\n".join(lines) + "\n"
 
 
@@ -104,13 +105,13 @@ class ChildBroker:
         port: int,
         accounts: Accounts,
         folder: Path,
-        inputs: tuple[str, ...] = (),
+        beyond: Beyond = NOTHING_BEYOND,
     ) -> None:
         self._program = program
         self._port = port
         self._accounts = accounts
         self._folder = folder
-        self._inputs = inputs
+        self._beyond = beyond
         self._process: asyncio.subprocess.Process | None = None
         self._reading: asyncio.Task[None] | None = None
         self._said: deque[str] = deque(maxlen=8)
@@ -168,7 +169,7 @@ class ChildBroker:
         users = [password_line(one.user, one.password) for one in self._accounts.values()]
         files = {
             "passwords": "\n".join(users) + "\n",
-            "access": access_list(self._accounts, self._inputs),
+            "access": access_list(self._accounts, self._beyond),
             "conf": settings(self._port, self._folder),
         }
         try:
@@ -249,13 +250,13 @@ class ChildBroker:
 
 @contextlib.asynccontextmanager
 async def child_broker(
-    program: str, port: int, accounts: Accounts, folder: Path, inputs: tuple[str, ...] = ()
+    program: str, port: int, accounts: Accounts, folder: Path, beyond: Beyond = NOTHING_BEYOND
 ) -> AsyncIterator[ChildBroker]:
     """Run a mosquitto with its files in `folder` for as long as the context lasts.
 
     Raises BrokerError where it does not start.
     """
-    broker = ChildBroker(program, port, accounts, folder, inputs)
+    broker = ChildBroker(program, port, accounts, folder, beyond)
     await broker.start()
     keeper = asyncio.create_task(broker.keep(), name="mosquitto-keeper")
     try:

@@ -19,7 +19,9 @@ from typing import Literal
 from urllib.parse import SplitResult, unquote, urlsplit
 
 from daemon.broker_access import (
+    NOTHING_BEYOND,
     Account,
+    Beyond,
     BrokerError,
     Endpoint,
     Role,
@@ -155,23 +157,23 @@ async def open_broker(
     *,
     store: Path,
     port: int | None = None,
-    inputs: tuple[str, ...] = (),
+    beyond: Beyond = NOTHING_BEYOND,
     runtime: Path | None = None,
 ) -> AsyncIterator[OpenBroker | None]:
     """Have the chosen broker for as long as the context lasts; None for `none`.
 
-    `inputs` are further topics that the daemon listens to, `runtime` is where a child broker's
-    files go (default: `runtime_folder(store)`). Raises BrokerError.
+    A broker of our own is told of `beyond`; `runtime` is where a child broker's files go
+    (default: `runtime_folder(store)`). Raises BrokerError.
     """
     async with contextlib.AsyncExitStack() as stack:
-        yield await _open(choice, store, port, inputs, runtime, stack)
+        yield await _open(choice, store, port, beyond, runtime, stack)
 
 
 async def _open(
     choice: BrokerChoice,
     store: Path,
     port: int | None,
-    inputs: tuple[str, ...],
+    beyond: Beyond,
     runtime: Path | None,
     stack: contextlib.AsyncExitStack,
 ) -> OpenBroker | None:
@@ -179,21 +181,20 @@ async def _open(
         return None
     if choice.kind == "url":
         return OpenBroker(_given(choice), f"MQTT at {choice.shown}", choice.warnings)
-    plain_inputs = tuple(topic for topic in inputs if not set("+#") & set(topic))
     try:
-        return await _own(choice, store, port, plain_inputs, runtime, stack)
+        return await _own(choice, store, port, beyond.plain(), runtime, stack)
     except BrokerError:
         # Somebody else may have taken the port since we saw it free; another one is as good.
         if port is not None:
             raise
-        return await _own(choice, store, port, plain_inputs, runtime, stack)
+        return await _own(choice, store, port, beyond.plain(), runtime, stack)
 
 
 async def _own(
     choice: BrokerChoice,
     store: Path,
     port: int | None,
-    inputs: tuple[str, ...],
+    beyond: Beyond,
     runtime: Path | None,
     stack: contextlib.AsyncExitStack,
 ) -> OpenBroker:
@@ -204,18 +205,18 @@ async def _own(
     if program is not None:
         try:
             folder = runtime or runtime_folder(store)
-            child = child_broker(program, at, accounts, folder, inputs)
+            child = child_broker(program, at, accounts, folder, beyond)
             broker = await stack.enter_async_context(child)
         except BrokerError as error:
             warnings = (f"{error} The embedded broker is used instead.",)
         else:
             return OpenBroker(broker.endpoint, f"MQTT at {broker.endpoint.url} (mosquitto)")
-    endpoint = await stack.enter_async_context(_embedded(at, accounts, inputs))
+    endpoint = await stack.enter_async_context(_embedded(at, accounts, beyond))
     return OpenBroker(endpoint, f"MQTT at {endpoint.url} (embedded)", warnings)
 
 
 def _embedded(
-    port: int, accounts: Mapping[Role, Account], inputs: tuple[str, ...]
+    port: int, accounts: Mapping[Role, Account], beyond: Beyond
 ) -> contextlib.AbstractAsyncContextManager[Endpoint]:
     """Load the embedded broker's dozen packages only when it is wanted."""
     try:
@@ -225,7 +226,7 @@ def _embedded(
             f"The embedded broker is not installed ({error.name} is missing); install mosquitto, "
             "or give --broker mqtt://user@host:port or --broker none."
         ) from None
-    return embedded_broker(port, accounts, inputs)
+    return embedded_broker(port, accounts, beyond)
 
 
 def _given(choice: BrokerChoice) -> Endpoint:

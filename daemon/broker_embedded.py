@@ -25,7 +25,16 @@ from amqtt.contexts import Action, BaseContext  # type: ignore[import-untyped]
 from amqtt.plugins.base import BaseAuthPlugin, BaseTopicPlugin  # type: ignore[import-untyped]
 from amqtt.session import Session  # type: ignore[import-untyped]
 
-from daemon.broker_access import HOST, Accounts, BrokerError, Endpoint, Role, may
+from daemon.broker_access import (
+    HOST,
+    NOTHING_BEYOND,
+    Accounts,
+    Beyond,
+    BrokerError,
+    Endpoint,
+    Role,
+    may,
+)
 
 _STOP_S = 1.0
 _MAX_CONNECTIONS = 200
@@ -123,17 +132,18 @@ class Guard(BaseAuthPlugin, BaseTopicPlugin):  # type: ignore[misc]
 
     @dataclass
     class Config:
-        """Role to (user, password), and the topics that `local` may feed."""
+        """Role to (user, password), and the topics beyond the bench's own."""
 
         accounts: dict[str, list[str]] = field(default_factory=dict)
         inputs: list[str] = field(default_factory=list)
+        outputs: list[str] = field(default_factory=list)
 
     def __init__(self, context: BaseContext) -> None:
         super().__init__(context)
         self._by_user = {
             user: (Role(role), password) for role, (user, password) in self.config.accounts.items()
         }
-        self._inputs = tuple(self.config.inputs)
+        self._beyond = Beyond(tuple(self.config.inputs), tuple(self.config.outputs))
 
     async def authenticate(self, *, session: Session) -> bool:
         """Check the password, and the last will, which nobody would check later."""
@@ -164,16 +174,16 @@ class Guard(BaseAuthPlugin, BaseTopicPlugin):  # type: ignore[misc]
 
     def _may(self, session: Session, topic: str, *, write: bool) -> bool:
         role, _ = self._by_user.get(session.username or "", (Role.WATCH, ""))
-        return may(role, topic, write=write, inputs=self._inputs)
+        return may(role, topic, write=write, beyond=self._beyond)
 
 
 @contextlib.asynccontextmanager
 async def embedded_broker(
-    port: int, accounts: Accounts, inputs: tuple[str, ...] = ()
+    port: int, accounts: Accounts, beyond: Beyond = NOTHING_BEYOND
 ) -> AsyncIterator[Endpoint]:
     """Run the broker for as long as the context lasts; BrokerError where it cannot listen."""
     _hush()
-    broker = LoopbackBroker(_settings(port, accounts, inputs))
+    broker = LoopbackBroker(_settings(port, accounts, beyond))
     try:
         await broker.start()
     except Exception as error:
@@ -189,10 +199,11 @@ async def embedded_broker(
                 await broker.close()
 
 
-def _settings(port: int, accounts: Accounts, inputs: tuple[str, ...]) -> dict[str, object]:
+def _settings(port: int, accounts: Accounts, beyond: Beyond) -> dict[str, object]:
     guard = {
         "accounts": {role.value: [one.user, one.password] for role, one in accounts.items()},
-        "inputs": list(inputs),
+        "inputs": list(beyond.inputs),
+        "outputs": list(beyond.outputs),
     }
     return {
         "listeners": {

@@ -165,7 +165,7 @@ class Inputs(_Table):
 
 
 class Announce(_Table):
-    """By which conventions other dashboards find the bench, at a broker that is given by url.
+    """By which conventions other dashboards find the bench at its broker.
 
     `homie_do` lets them do what is due; `discovery_prefix` is their own, and has no default.
     """

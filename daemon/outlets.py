@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from daemon.announce import Announcer, Wanted, kept_topics
 from daemon.broker import BrokerLink
-from daemon.broker_access import BrokerError
+from daemon.broker_access import Beyond, BrokerError
 from daemon.broker_choice import OpenBroker, open_broker, parse_choice
 from daemon.effects import Answer
 from daemon.messages import done_of
@@ -30,11 +30,6 @@ ANNOUNCED = "mqtt.announced"
 """Under this name it keeps which topics dashboards were told on, so that they can be removed."""
 
 NEWS_EVERY_S = 1.0
-
-NOBODY_READS = (
-    "Dashboards find the bench only at a broker that is given by url; the one that benchpour "
-    "starts itself shows the announcements to nobody, so that they are left out."
-)
 
 
 def load(config: Config) -> None:
@@ -97,10 +92,7 @@ async def _have_broker(running: Running) -> None:
         )
         for warning in choice.warnings:
             running.said.say(warning)
-        topic = config.inputs.ambient_topic
-        async with open_broker(
-            choice, store=running.store, inputs=(topic,) if topic else ()
-        ) as broker:
+        async with open_broker(choice, store=running.store, beyond=_beyond(config)) as broker:
             if broker is None:
                 running.broker_note = "MQTT: none"
                 return
@@ -108,6 +100,18 @@ async def _have_broker(running: Running) -> None:
     except BrokerError as error:
         running.broker_note = f"MQTT: {error}"
         running.said.say(str(error))
+
+
+def _beyond(config: Config) -> Beyond:
+    """What a broker of our own has to let through beside the bench's own topics."""
+    ambient = config.inputs.ambient_topic
+    wanted = _wanted(config)
+    return Beyond(((ambient,) if ambient else ()) + wanted.hears(config.bench), wanted.tells())
+
+
+def _wanted(config: Config) -> Wanted:
+    told = config.announce
+    return Wanted(told.homie, told.homie_do, told.discovery_prefix)
 
 
 async def _serve(running: Running, broker: OpenBroker) -> None:
@@ -174,15 +178,9 @@ def _link(running: Running, broker: OpenBroker) -> BrokerLink:
 async def _announce(running: Running, broker: OpenBroker) -> None:
     """Have dashboards find the bench, as far as that is switched on; it ends where it is not."""
     config, journal = running.options.config, running.journal
-    told = config.announce
-    wanted = Wanted(told.homie, told.homie_do, told.discovery_prefix)
-    if broker.endpoint.own:
-        if wanted.topics(config.bench):
-            running.said.say(NOBODY_READS)
-        return
     announcer = Announcer(
         broker.endpoint,
-        wanted,
+        _wanted(config),
         bench=config.bench,
         version=VERSION,
         before=kept_topics(journal.meta(ANNOUNCED)),

@@ -5,22 +5,26 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import shutil
 import signal
+import tempfile
 from collections.abc import AsyncIterator
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
+import aiomqtt
 import pytest
 
 from daemon import announce_homie as homie
 from daemon import outlets
 from daemon.announce import Announcer, Wanted, kept_topics
-from daemon.broker_access import Endpoint
-from daemon.broker_choice import OpenBroker
+from daemon.broker_access import Endpoint, Role
+from daemon.broker_choice import OpenBroker, open_broker, parse_choice
 from daemon.clock import Clock
 from daemon.config import Config
 from daemon.run import Running, RunOptions
-from tests.kit_shop import ACCESS, Ear, Shop, shop_broker, until
+from tests.kit_shop import ACCESS, Ear, Shop, shop_broker, spare_port, until
 from tests.test_announce import POURING, check_description, check_value
 from tests.test_broker import Cable
 
@@ -282,13 +286,42 @@ async def test_the_daemon_announces_itself_and_takes_it_back_once_that_is_switch
     assert await retained(shop) == {}
 
 
-async def test_at_a_broker_of_its_own_the_person_is_told_why_nothing_is_announced(
-    shop: Shop, tmp_path: Any
+@pytest.mark.parametrize("kind", ["auto", "embedded"])
+async def test_at_a_broker_of_its_own_a_dashboard_of_this_machine_reads_and_does_what_is_due(
+    kind: str, tmp_path: Path
 ) -> None:
-    daemon = running(tmp_path, homie=True)
-    own = OpenBroker(replace(shop.endpoint(), own=True), "MQTT")
-    await outlets._announce(daemon, own)
-    assert outlets.NOBODY_READS in daemon.said.current()
-    assert daemon.loop.far == []
+    """Whoever reads the bench reads this too; to say something takes the account `local`."""
+    daemon = running(tmp_path, homie=True, homie_do=True, discovery_prefix="shop")
+    nexts: list[Any] = []
+    daemon.commander.heard = lambda do, by, reply: nexts.append((do["do"], by))  # type: ignore[method-assign]
+    journal = asyncio.create_task(daemon.loop.run())
+    choice, beyond = parse_choice(kind, environ={}), outlets._beyond(daemon.options.config)
+    runtime = Path(tempfile.mkdtemp(prefix="benchpour-broker-"))
+    own = open_broker(choice, store=tmp_path, port=spare_port(), beyond=beyond, runtime=runtime)
+    async with own as broker:
+        assert broker is not None and broker.endpoint.own
+        where, local = broker.endpoint, broker.endpoint.accounts[Role.LOCAL]
+        user = {"username": local.user, "password": local.password}
+        serving = asyncio.create_task(outlets._serve(daemon, broker))
+        async with (
+            Ear(aiomqtt.Client(where.host, where.port), "homie/5/#", "shop/#") as ear,
+            Ear(aiomqtt.Client(where.host, where.port, **user), "homie/5/#", "shop/#") as dash,
+        ):
+            for one in (ear, dash):
+                await until(lambda one=one: states(one)[-1:] == [b"ready"] and one.all(CONFIG))
+            told = len(ear.all(CONFIG))
+            await ear.say(ROOT + "do/next/set", b"true")
+            await ear.say(ROOT + "$state", b"lost")
+            await dash.say(ROOT + "$state", b"lost")
+            await dash.say("shop/status", b"online")
+            await until(lambda: len(ear.all(CONFIG)) > told)
+            await dash.say(ROOT + "do/next/set", b"true")
+            await until(lambda: nexts)
+            assert nexts == [("next", "homie")]
+            assert b"lost" not in states(ear)
+        for task in (serving, journal):
+            task.cancel()
+        await asyncio.gather(serving, journal, return_exceptions=True)
+    shutil.rmtree(runtime)
     await daemon.loop.close()
     daemon.journal.close()

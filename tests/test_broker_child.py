@@ -18,7 +18,7 @@ from pathlib import Path
 import pytest
 
 from daemon import broker_child
-from daemon.broker_access import HOST, BrokerError, Role, new_accounts
+from daemon.broker_access import HOST, Beyond, BrokerError, Role, new_accounts
 from daemon.broker_child import (
     ChildBroker,
     access_list,
@@ -82,9 +82,9 @@ def test_no_two_password_lines_are_alike() -> None:
 
 
 def test_the_access_list_gives_strangers_reading_only(folder: Path) -> None:
-    text = access_list(new_accounts(folder, 1883), ("shop/air",))
+    text = access_list(new_accounts(folder, 1883), Beyond(("shop/air",), ("homie/5/#",)))
     strangers, *users = text.split("\nuser ")
-    assert strangers.split("\n")[:1] == ["topic read benchpour/#"]
+    assert strangers.split("\n")[:2] == ["topic read benchpour/#", "topic read homie/5/#"]
     assert "write" not in strangers
     assert [one.splitlines()[0] for one in users] == [
         "daemon",

@@ -17,6 +17,7 @@ import pytest
 from daemon import broker_choice
 from daemon.broker_access import (
     HOST,
+    Beyond,
     BrokerError,
     Role,
     free_port,
@@ -155,9 +156,12 @@ def test_roles() -> None:
     assert [role for role in Role if may(role, do, write=True)] == ["daemon", "control", "local"]
     assert [role for role in Role if may(role, event, write=True)] == ["daemon"]
     assert all(may(role, event, write=False) for role in Role)
-    assert may(Role.LOCAL, air, write=True, inputs=(air,))
-    assert not may(Role.CONTROL, air, write=True, inputs=(air,))
-    assert not may(Role.LOCAL, event, write=True, inputs=("benchpour/#",))
+    assert may(Role.LOCAL, air, write=True, beyond=Beyond((air,)))
+    assert not may(Role.CONTROL, air, write=True, beyond=Beyond((air,)))
+    assert not may(Role.LOCAL, event, write=True, beyond=Beyond(("benchpour/#",)).plain())
+    news = Beyond(outputs=("homie/5/#",))
+    assert all(may(role, "homie/5/a/$state", write=False, beyond=news) for role in Role)
+    assert not may(Role.LOCAL, "homie/5/a/$state", write=True, beyond=news)
 
 
 def test_the_local_address_is_kept_private_and_its_password_stays(tmp_path: Path) -> None:
@@ -206,7 +210,7 @@ async def test_our_own_broker_lets_a_local_program_read_and_its_user_command(
     port = spare_port()
     choice = parse_choice(word, environ={})
     async with open_broker(
-        choice, store=folder, port=port, inputs=("shop/air",), runtime=folder
+        choice, store=folder, port=port, beyond=Beyond(("shop/air",)), runtime=folder
     ) as opened:
         assert opened is not None
         assert opened.endpoint.kind == kind
