@@ -59,6 +59,13 @@ MOST_OF_ONE_PHONE = 4
 MOST_PACKETS_A_SECOND = 1000
 """A page sends a handful, its acknowledgements after an outage are hundreds; more costs time."""
 
+_COUNTS_AS = {Kind.PUBLISH: 20, Kind.SUBSCRIBE: 50, Kind.UNSUBSCRIBE: 50}
+"""Of those thousand: a command is written down, a subscription brings all that is retained."""
+
+MOST_BYTES_A_SECOND = 256 * 1024
+MOST_FILTERS = 32
+"""A page has seven."""
+
 NORMAL, GOING_AWAY, BAD_DATA, NOT_ALLOWED, TRY_LATER = 1000, 1001, 1003, 1008, 1013
 """WebSocket close codes (RFC 6455, 7.4.1; 1013 from the IANA registry)."""
 
@@ -90,7 +97,8 @@ class Session:
         self.keepalive_s = min(asked_s, LONGEST_KEEPALIVE_S)
         self.task = asyncio.current_task()
         self._second = 0
-        self._count = 0
+        self._count = self._bytes = 0
+        self._filters: set[str] = set()
 
     @property
     def role(self) -> Role:
@@ -104,7 +112,7 @@ class Session:
 
     def check(self, packet: Packet) -> None:
         """See that the phone may send this; raises EndedError or MalformedError."""
-        self._count_packet()
+        self._count_packet(packet)
         if packet.kind not in FROM_CLIENT:
             raise MalformedError(f"packet type {packet.kind.value} from a client")
         if packet.kind is Kind.PUBLISH:
@@ -115,12 +123,24 @@ class Session:
             filters = parse_filters(packet, self.level)
             if any(one.split("/")[0] != ROOT for one in filters):
                 raise EndedError(NOT_ALLOWED, f"phones may subscribe below {ROOT}/ only")
+            self._keep_filters(packet.kind, set(filters))
 
-    def _count_packet(self) -> None:
+    def _keep_filters(self, kind: Kind, filters: set[str]) -> None:
+        """The broker keeps each and looks through all of them for every message."""
+        if kind is Kind.SUBSCRIBE:
+            self._filters |= filters
+        else:
+            self._filters -= filters
+        if len(self._filters) > MOST_FILTERS:
+            raise EndedError(NOT_ALLOWED, "too many subscriptions")
+
+    def _count_packet(self, packet: Packet) -> None:
         second = int(asyncio.get_running_loop().time())
-        self._count = self._count + 1 if second == self._second else 1
-        self._second = second
-        if self._count > MOST_PACKETS_A_SECOND:
+        if second != self._second:
+            self._second, self._count, self._bytes = second, 0, 0
+        self._count += _COUNTS_AS.get(packet.kind, 1)
+        self._bytes += len(packet.raw)
+        if self._count > MOST_PACKETS_A_SECOND or self._bytes > MOST_BYTES_A_SECOND:
             raise EndedError(NOT_ALLOWED, "too many packets")
 
     def wanted(self, packet: Packet) -> bool:

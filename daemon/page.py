@@ -27,7 +27,7 @@ from daemon.broker_access import Endpoint
 from daemon.clock import Clock, Ticks
 from daemon.gate import MAX_PACKET, Gate
 from daemon.messages import rfc3339
-from daemon.page_doors import Door, Doors, doors_of
+from daemon.page_doors import BACKLOG, Door, Doors, doors_of
 from daemon.page_files import answer, plain
 from daemon.page_host import is_loopback, is_ours, is_same_origin, shown_host
 from daemon.pairing import CODE_LIVES_S, CodeState, PairingError, PhoneRole, spaced
@@ -79,7 +79,7 @@ class Page:
         self._bench = bench
         self._tls = tls
         self._clock = clock or Clock()
-        self._doors = Doors()
+        self._doors = Doors(tls=tls)
         self._gate = Gate(pairing, endpoint_of, self._known)
         self._server: Server | None = None
         self._address = config.address
@@ -111,7 +111,7 @@ class Page:
         if self._config.off:
             yield
             return
-        if is_loopback(self._address) and self._pairing.book.opened:
+        if is_loopback(self._address) and self._pairing.book.open_to_network:
             self._address = _EVERYWHERE
         self._server = await self._listen(self._address)
         try:
@@ -143,7 +143,7 @@ class Page:
                 max_queue=8,
                 logger=_log,
                 create_connection=doors_of(self._doors),
-                ssl=self._tls,
+                backlog=BACKLOG,
             )
         except OSError as error:
             why = (error.strerror or str(error)).lower()
@@ -189,7 +189,8 @@ class Page:
         if path in _SOCKETS:
             return self._let_through(path, host, origin, request.headers, head_only)
         if path == "/healthz":
-            return self._healthz(head_only)
+            near = isinstance(connection, Door) and is_loopback(connection.peer)
+            return self._healthz(near, head_only)
         return answer(path, request.headers, host, head_only=head_only)
 
     def _let_through(
@@ -204,8 +205,11 @@ class Page:
             return plain(HTTPStatus.BAD_REQUEST, text, head_only=head_only)
         return None
 
-    def _healthz(self, head_only: bool) -> Response:
+    def _healthz(self, near: bool, head_only: bool) -> Response:
         found = self._health()
+        if not near:
+            # What is not well, yes; ports, addresses and user names are nobody's business.
+            found = {name: said if name == "ok" else "not well" for name, said in found.items()}
         status = HTTPStatus.OK if found.get("ok") is True else HTTPStatus.SERVICE_UNAVAILABLE
         response = plain(
             status, json.dumps(found) + "\n", type_="application/json", head_only=head_only

@@ -31,10 +31,11 @@ _FRONT = "index.html"
 
 @dataclass(frozen=True, slots=True)
 class File:
-    """One file as it goes over the wire: compressed, with a tag that changes with its content."""
+    """One file as it goes over the wire, compressed or not; its tag changes with its content."""
 
     type: str
     packed: bytes
+    plain: bytes
     tag: str
 
 
@@ -49,8 +50,9 @@ def files() -> Mapping[str, File]:
             continue
         data = path.read_bytes()
         packed = data if stored else gzip.compress(data, 9, mtime=0)
+        plain = gzip.decompress(data) if stored else data
         tag = hashlib.sha256(packed).hexdigest()[:20]
-        found["/" if name == _FRONT else f"/{name}"] = File(kind, packed, f'"{tag}"')
+        found["/" if name == _FRONT else f"/{name}"] = File(kind, packed, plain, f'"{tag}"')
     return found
 
 
@@ -69,7 +71,7 @@ def answer(path: str, asked: Headers, host: str, *, head_only: bool = False) -> 
     if "gzip" in _all(asked, "Accept-Encoding"):
         headers["Content-Encoding"] = "gzip"
     else:
-        body = gzip.decompress(body)
+        body = file.plain
     return _response(HTTPStatus.OK, headers, body, head_only)
 
 

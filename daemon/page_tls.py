@@ -22,10 +22,12 @@ def tls_of(phone: Phone) -> ssl.SSLContext | None:
         raise TlsError("phone.certificate and phone.key belong together: set both, or neither.")
     context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
     try:
-        context.load_cert_chain(phone.certificate, phone.key)
+        # A key with a password is refused: nobody stands there to type it when a service starts.
+        context.load_cert_chain(phone.certificate, phone.key, password=lambda: b"")
     except OSError as error:
         raise TlsError(
             f"The page's certificate {phone.certificate} with the key {phone.key} cannot be used "
-            f"({error.strerror or error}). Give PEM files that belong together and can be read."
+            f"({error.strerror or error}). Give PEM files that belong together, can be read, and "
+            "have no password."
         ) from None
     return context

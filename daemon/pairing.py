@@ -58,6 +58,11 @@ class Book:
     phones: tuple[Phone, ...] = ()
     opened: bool = False
 
+    @property
+    def open_to_network(self) -> bool:
+        """Whether it was opened for a phone that is paired: a code alone keeps nothing open."""
+        return self.opened and bool(self.phones)
+
     def named(self, name: str) -> Phone | None:
         """Return the phone of that name; names differ by more than case."""
         wanted = name.casefold()

@@ -130,9 +130,11 @@ class Pairing:
         """Open a fresh code; an earlier one ends. Raises PairingError."""
         if self.trouble:
             raise PairingError(self.trouble)
-        code = new_code(secrets.token_bytes(CODE_BYTES), role, self._clock.now_s())
-        await self._put(code)
-        return code
+        # Not while a phone is being paired: that would end the fresh code in place of its own.
+        async with self._writing:
+            code = new_code(secrets.token_bytes(CODE_BYTES), role, self._clock.now_s())
+            await self._put(code)
+            return code
 
     def code(self) -> Code | None:
         """Return the last code as it stands now."""

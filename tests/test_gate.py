@@ -34,10 +34,10 @@ from daemon.mqtt_packets import (
     parse_filters,
     parse_publish,
 )
-from daemon.page_doors import MOST_UNKNOWN
+from daemon.page_doors import MOST_FRAMES_A_SECOND, MOST_UNKNOWN
 from daemon.pairing import PhoneRole
 from daemon.pairing_store import Paired
-from tests.browser.floor import POUR_A, Floor, until
+from tests.browser.floor import POUR_A, Floor, moment, until
 
 DO, STATUS = "benchpour/bench/do", "benchpour/bench/status"
 
@@ -651,3 +651,57 @@ async def test_a_given_broker_has_one_account_and_the_gate_still_minds_the_topic
         await phone.say(publish(DO, b'{"id": 1, "do": "tare"}'))
         assert await phone.ended() == gate_module.NOT_ALLOWED
     assert floor.commands == []
+
+
+# --- too much -----------------------------------------------------------------------------------
+
+
+async def test_a_phone_may_not_subscribe_without_end(one_floor: Floor) -> None:
+    """The broker keeps each filter and looks through all of them for every message."""
+    who = await pair(one_floor, PhoneRole.WATCH, "watch")
+    many = [f"benchpour/{number}/status" for number in range(gate_module.MOST_FILTERS)]
+    async with let_in(one_floor, who) as phone:
+        await phone.say(subscribe(*many))
+        await phone.hear(Kind.SUBACK)
+        await phone.say(subscribe(*many))
+        await phone.hear(Kind.SUBACK)
+        await phone.say(packet(0xA2, b"\0\2" + text(many[0])))
+        await phone.hear(Kind.UNSUBACK)
+        await phone.say(subscribe("benchpour/#"))
+        await phone.hear(Kind.SUBACK)
+        await phone.say(subscribe("benchpour/one-more/#"))
+        assert await phone.ended() == gate_module.NOT_ALLOWED
+
+
+@pytest.mark.parametrize(
+    ("said", "times"),
+    [
+        (publish(DO, b'{"id": 1, "do": "tare"}'), 110),
+        (subscribe("benchpour/#"), 45),
+        (publish(DO, b"x" * 15_000), 40),
+        (PING, 2100),
+    ],
+)
+async def test_a_phone_may_not_keep_the_bench_busy(
+    one_floor: Floor, said: bytes, times: int
+) -> None:
+    """More than any page sends in two seconds; the other phone notices nothing."""
+    who = await pair(one_floor, PhoneRole.CONTROL, "control")
+    async with let_in(one_floor, who) as phone, let_in(one_floor, who) as other:
+        await phone.say(said * (times if said == PING else 1))
+        for _ in range(0 if said == PING else times - 1):
+            await phone.say(said)
+            await moment(0.002)
+        assert await phone.ended() == gate_module.NOT_ALLOWED
+        await other.say(PING)
+        await other.hear(Kind.PINGRESP)
+
+
+async def test_a_phone_may_not_send_frames_without_end(one_floor: Floor) -> None:
+    who = await pair(one_floor, PhoneRole.WATCH, "watch")
+    async with let_in(one_floor, who) as phone:
+        for _ in range(2 * MOST_FRAMES_A_SECOND + 2):
+            await phone.say(b"")
+        async with asyncio.timeout(10):
+            await phone.socket.wait_closed()
+    await until(lambda: one_floor.page.phones == ())

@@ -185,6 +185,20 @@ async def test_health_is_ok_or_says_what_is_not(served: Served) -> None:
     assert (bad.status, json.loads(bad.body)) == (503, {"ok": False, "scale": "lost"})
 
 
+async def test_strangers_hear_what_is_not_well_and_no_more(served: Served) -> None:
+    """Ports, addresses and user names in the sentences are for this machine alone."""
+    served.health = {"ok": False, "broker": "The broker at mqtt://192.0.2.1 refuses user 'x'."}
+    shown = await served.page.handle_phone({"phone": "pair"})
+    assert shown["opened"]
+    near = await served.ask("/healthz")
+    assert "192.0.2.1" in near.body.decode()
+    response = served.page._healthz(False, False)
+    assert (response.status_code, json.loads(response.body)) == (
+        503,
+        {"ok": False, "broker": "not well"},
+    )
+
+
 # --- whose page this is -------------------------------------------------------------------------
 
 
@@ -333,7 +347,12 @@ async def test_pairing_opens_the_page_to_the_network_until_the_last_phone_is_for
         assert await reached(port)
         assert (await first.page.handle_phone({"phone": "pair"}))["opened"] is False
         shown = await first.page.handle_phone({"phone": "pair"})
-        await first.pair(json.dumps({"code": shown["code"], "name": "p"}))
+    nobody_came = Served(tmp_path)
+    async with nobody_came.page.serve():
+        assert not await reached(nobody_came.page.port)
+        shown = await nobody_came.page.handle_phone({"phone": "pair"})
+        assert shown["opened"]
+        await nobody_came.pair(json.dumps({"code": shown["code"], "name": "p"}))
     second = Served(tmp_path)
     async with second.page.serve():
         assert await reached(second.page.port)

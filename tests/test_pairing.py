@@ -5,12 +5,14 @@ from __future__ import annotations
 import asyncio
 import json
 import stat
+import threading
 from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from daemon import pairing_store
 from daemon.clock import HandClock
 from daemon.pairing import (
     ALPHABET,
@@ -248,3 +250,27 @@ async def test_what_cannot_be_written_is_said_and_pairs_nobody(tmp_path: Path) -
     assert pairing.book == Book()
     (tmp_path / FILE_NAME).rmdir()
     assert (await pairing.pair(code.text, "phone")).name == "phone"
+
+
+async def test_a_fresh_code_is_not_ended_by_a_phone_that_is_being_paired(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A slow memory card: the next code is asked for while the phone is written down."""
+    pairing = Pairing(tmp_path)
+    first = await pairing.open_code(PhoneRole.WATCH)
+    may_write = threading.Event()
+    write = pairing_store.save_book
+
+    def slow(folder: Path, book: Book) -> None:
+        assert may_write.wait(5)
+        write(folder, book)
+
+    monkeypatch.setattr(pairing_store, "save_book", slow)
+    pairing_it = asyncio.create_task(pairing.pair(first.text, "first"))
+    await asyncio.sleep(0)
+    asked = asyncio.create_task(pairing.open_code(PhoneRole.CONTROL))
+    await asyncio.sleep(0)
+    may_write.set()
+    await pairing_it
+    fresh = await asked
+    assert (await pairing.pair(fresh.text, "second")).role is PhoneRole.CONTROL

@@ -76,7 +76,7 @@ def latency(rate_hz: float, seconds: float, command: list[str]) -> list[float]:
         reader = subprocess.Popen([*command, path], stdout=subprocess.PIPE, text=True)
         assert reader.stdout is not None
         reader.stdout.readline()
-        written = _feed(master, rate_hz, seconds)
+        written = feed(master, rate_hz, seconds)
         reader.send_signal(signal.SIGTERM)
         answers = [line.split() for line in reader.communicate(timeout=10)[0].splitlines()]
     seen: dict[float, int] = {}
@@ -88,13 +88,13 @@ def latency(rate_hz: float, seconds: float, command: list[str]) -> list[float]:
     return both
 
 
-def _feed(master: int, rate_hz: float, seconds: float) -> dict[float, int]:
+def feed(master: int, rate_hz: float, seconds: float, from_g: float = 10.0) -> dict[float, int]:
     """Pour a slow trickle at this many lines a second; the weights and when each was written."""
     written: dict[float, int] = {}
     start = time.monotonic()
     for number in range(int(rate_hz * seconds)):
         _sleep_until(start + number / rate_hz)
-        grams = round(10.0 + 0.1 * number, 1)
+        grams = round(from_g + 0.1 * number, 1)
         line = frame(grams, moving=True)
         os.write(master, line[:-1])
         written[grams] = time.monotonic_ns()
