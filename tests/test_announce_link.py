@@ -288,12 +288,12 @@ async def test_the_daemon_announces_itself_and_takes_it_back_once_that_is_switch
 
 @pytest.mark.parametrize("kind", ["auto", "embedded"])
 async def test_at_a_broker_of_its_own_a_dashboard_of_this_machine_reads_and_does_what_is_due(
-    kind: str, tmp_path: Path
+    kind: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Whoever reads the bench reads this too; to say something takes the account `local`."""
     daemon = running(tmp_path, homie=True, homie_do=True, discovery_prefix="shop")
     nexts: list[Any] = []
-    daemon.commander.heard = lambda do, by, reply: nexts.append((do["do"], by))  # type: ignore[method-assign]
+    monkeypatch.setattr(daemon.commander, "heard", lambda do, by, _: nexts.append((do["do"], by)))
     journal = asyncio.create_task(daemon.loop.run())
     choice, beyond = parse_choice(kind, environ={}), outlets._beyond(daemon.options.config)
     runtime = Path(tempfile.mkdtemp(prefix="benchpour-broker-"))
@@ -301,14 +301,14 @@ async def test_at_a_broker_of_its_own_a_dashboard_of_this_machine_reads_and_does
     async with own as broker:
         assert broker is not None and broker.endpoint.own
         where, local = broker.endpoint, broker.endpoint.accounts[Role.LOCAL]
-        user = {"username": local.user, "password": local.password}
+        user = aiomqtt.Client(where.host, where.port, username=local.user, password=local.password)
         serving = asyncio.create_task(outlets._serve(daemon, broker))
         async with (
             Ear(aiomqtt.Client(where.host, where.port), "homie/5/#", "shop/#") as ear,
-            Ear(aiomqtt.Client(where.host, where.port, **user), "homie/5/#", "shop/#") as dash,
+            Ear(user, "homie/5/#", "shop/#") as dash,
         ):
             for one in (ear, dash):
-                await until(lambda one=one: states(one)[-1:] == [b"ready"] and one.all(CONFIG))
+                await until(lambda: states(one)[-1:] == [b"ready"] and one.all(CONFIG))  # noqa: B023
             told = len(ear.all(CONFIG))
             await ear.say(ROOT + "do/next/set", b"true")
             await ear.say(ROOT + "$state", b"lost")

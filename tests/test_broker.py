@@ -424,20 +424,20 @@ async def test_in_a_burst_each_answer_still_comes_after_the_events_of_its_comman
     """Commands come while the events of earlier ones are on their way: two events a command."""
     async with Reader(broker.port) as phone, Bench(broker.endpoint) as bench:
         await bench.up()
-        last_event_of = {}
+        last_event_of: dict[int, int] = {}
         for name in range(60):
             bench.log(2)
             bench.link.answer(Done(id=name, ok=True))
             last_event_of[name] = len(bench.journal.rows)
             await asyncio.sleep(0.001 * (name % 3))
         bench.log(45)
-        bench.link.answer(Done(id="last", ok=True))
-        last_event_of["last"] = len(bench.journal.rows)
+        bench.link.answer(Done(id=60, ok=True))
+        last_event_of[60] = len(bench.journal.rows)
         await until(lambda: len(phone.all("done")) == 61)
         seen = 0
-        for name, said, _ in phone.got:
-            seen = said["seq"] if name == "event" else seen
-            assert name != "done" or seen >= last_event_of[said["id"]], said
+        for topic, said, _ in phone.got:
+            seen = said["seq"] if topic == "event" else seen
+            assert topic != "done" or seen >= last_event_of[said["id"]], said
         assert [said["id"] for said in phone.all("done")] == list(last_event_of)
 
 

@@ -247,7 +247,7 @@ def broker() -> Iterator[tuple[int, str]]:
         served: contextlib.AbstractAsyncContextManager[Any] = (
             child_broker(program, port, accounts, folder)
             if program
-            else embedded_broker(port, accounts, ())
+            else embedded_broker(port, accounts)
         )
         async with served:
             ready.set()

@@ -49,8 +49,8 @@ def make_certificate(folder: Path) -> None:
 
 
 def phone(files: Path, **more: Any) -> settings.Phone:
-    given = {"certificate": str(files / "page.crt"), "key": str(files / "page.key")}
-    return settings.Phone(**({"address": HOST, "port": any_port()} | given | more))
+    given: dict[str, Any] = {"certificate": str(files / "page.crt"), "key": str(files / "page.key")}
+    return settings.Phone.model_validate({"address": HOST, "port": any_port()} | given | more)
 
 
 @pytest.fixture

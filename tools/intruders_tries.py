@@ -15,6 +15,7 @@ import socket
 import time
 from collections.abc import Awaitable, Callable, Coroutine
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import aiomqtt
@@ -316,18 +317,13 @@ def upgrade(target: Target) -> bytes:
     ).encode()
 
 
-async def empty_frames(target: Target) -> Tried:
-    """WebSocket frames without content, as fast as they go, from 16 lines at once."""
-    return await _flood(target, bytes([0x80 | 2, 0x80, 0, 0, 0, 0]) * 20_000)
-
-
-async def pings(target: Target) -> Tried:
-    """WebSocket pings that ask for an answer which nobody reads."""
-    return await _flood(target, (bytes([0x80 | 9, 0x80 | 125, 0, 0, 0, 0]) + b"x" * 125) * 1_000)
+EMPTY_FRAMES = bytes([0x80 | 2, 0x80, 0, 0, 0, 0]) * 20_000
+PINGS = (bytes([0x80 | 9, 0x80 | 125, 0, 0, 0, 0]) + b"x" * 125) * 1_000
+"""They ask for answers, which nobody reads."""
 
 
 async def _flood(target: Target, data: bytes) -> Tried:
-    """Send this again and again over lines that nobody has logged in on."""
+    """Frames, as fast as they go, over 16 lines that nobody has logged in on."""
     loop, tried = asyncio.get_running_loop(), 0
 
     async def one_line() -> None:
@@ -397,8 +393,8 @@ TRIES: dict[str, Try] = {
     "another's client id": other_client_id,
     "oversized, malformed packets in pieces": malformed,
     "200 connections that say nothing": say_nothing,
-    "a flood of empty frames": empty_frames,
-    "a flood of pings": pings,
+    "a flood of empty frames": partial(_flood, data=EMPTY_FRAMES),
+    "a flood of pings": partial(_flood, data=PINGS),
     "a flood of requests": requests,
     "a paired phone that subscribes without end": greedy_phone,
 }
