@@ -59,9 +59,13 @@ def reading_at_cup(turn: Turn) -> None:
 
 def see_bare_pan(turn: Turn) -> None:
     """A pan near nought is bare, though a display that flickers may not call it at rest yet."""
-    gross = turn.bench.weighing.gross_g
-    if turn.bench.empty_g is None and gross is not None and abs(gross) < min_cup_g(turn.bench):
-        turn.put(empty_g=gross)
+    w = turn.bench.weighing
+    if turn.bench.empty_g is not None or w.gross_g is None:
+        return
+    # The first reading of a cup that is just being put down may be as small as that, too.
+    lies = abs(w.gross_g) <= near_nought_g(turn.bench) or (w.rest is not None and w.rest.n > 1)
+    if lies and abs(w.gross_g) < min_cup_g(turn.bench):
+        turn.put(empty_g=w.gross_g)
 
 
 def _watch_arrival(turn: Turn) -> None:
@@ -166,7 +170,7 @@ def reading_at_away(turn: Turn) -> None:
         resume(turn)
     elif _taken_out(batch, change) or _ran_on(batch, change):
         resume(turn)
-    elif _looks_like_a_fresh_cup(batch, load):
+    elif _looks_like_a_fresh_cup(batch, load, change):
         ask(turn, Doubt.OTHER_CUP, change, batch.back_to)
     else:
         ask(turn, Doubt.RETURNED, change, batch.back_to)
@@ -229,8 +233,13 @@ def _taken_out(batch: Batch, change_g: float) -> bool:
     return over and not batch.lost and batch.sign * change_g < 0
 
 
-def _looks_like_a_fresh_cup(batch: Batch, load_g: float) -> bool:
-    """Whether a cup without resin came back in place of the one with the first part in it."""
+def _looks_like_a_fresh_cup(batch: Batch, load_g: float, change_g: float) -> bool:
+    """Whether a cup without resin came back in place of the one with the first part in it.
+
+    Where nobody saw a cup leave and this one is heavier, it was rather poured on unseen.
+    """
+    if batch.lost and change_g > 0:
+        return False
     if batch.back_to is not Phase.POUR or not batch.alone or batch.loss or batch.round > 1:
         return False
     return abs(load_g - batch.cup_g) <= max(HEAVY_CUP_G, 0.3 * batch.cup_g)

@@ -30,6 +30,14 @@ def finish_a(there: AtTheBench) -> float:
 # --- put down and tared --------------------------------------------------------------------------
 
 
+def test_a_cup_that_is_on_its_way_down_in_the_first_reading_is_no_bare_pan() -> None:
+    there = AtTheBench()
+    there.put(4.5, rest_s=0.1)
+    assert 1.0 < there.view.weight_g < 2.0, "the display is on its way"
+    there.rest()
+    assert there.last("cup.tared")["cup_g"] == pytest.approx(4.5, abs=0.05)
+
+
 def test_a_cup_is_tared_by_itself_once_it_rests() -> None:
     there = AtTheBench()
     there.rest()
@@ -477,6 +485,20 @@ def test_a_weight_that_changed_while_the_scale_was_lost_is_asked_about() -> None
     assert there.prompt.startswith("The cup is 6.0 g heavier than before.")
     assert there.do("confirm").ok
     assert round(there.view.actual_g, 1) == 26.0
+
+
+def test_a_little_more_in_the_same_cup_after_a_loss_is_never_taken_for_another_cup() -> None:
+    """Its confirmation would begin the part again, and so pour it twice."""
+    there = with_cup()
+    there.stream(5)
+    there.rest(2)
+    unplugged(there)
+    there.load_g += 1.5
+    plugged_in(there)
+    there.rest()
+    assert there.prompt.startswith("The cup is 1.5 g heavier than before. A poured meanwhile?")
+    assert there.do("confirm").ok
+    assert (there.step, round(there.view.actual_g, 1)) == ("pour", 6.5)
 
 
 def test_a_scale_that_comes_back_at_nought_is_asked_about() -> None:
