@@ -11,7 +11,8 @@ from typing import Any
 from daemon.acts import choices
 from daemon.batch import Batch, Phase, item_targets_g, ratio_error, total_g
 from daemon.bench import Bench
-from daemon.prompts import caution, needs, next_words, prompt
+from daemon.cautions import caution
+from daemon.prompts import needs, next_words, prompt
 from daemon.sequence import step_of
 from daemon.view import BenchView, PartView, RunView, StopsView, TimerView
 from daemon.weighing import is_current

@@ -250,7 +250,8 @@ def go_away(turn: Turn) -> None:
     if batch.phase not in (Phase.AWAY, Phase.CONFIRM):
         flowed = max(0.0, batch.sign * turn.bench.weighing.flow_g_per_s)
         turn.put_batch(back_to=batch.phase, away_at_s=turn.at_s, flowed_g_per_s=flowed)
-    turn.put_batch(phase=Phase.AWAY, lost=True, below=0, question=None, held=Held.NOT)
+    lifted = batch.phase is Phase.AWAY and not batch.lost  # it is known to be off the scale
+    turn.put_batch(phase=Phase.AWAY, lost=not lifted, below=0, question=None, held=Held.NOT)
 
 
 def ask(turn: Turn, doubt: Doubt, change_g: float, back_to: Phase) -> None:

@@ -1,6 +1,7 @@
-"""The next thing to do, in words, and the caution that belongs to it.
+"""The next thing to do, in words.
 
-Owns the sentences for the person at the bench. Decides nothing: it reads the bench and says.
+Owns the sentences for the person at the bench, those of the cautions too. Decides nothing: it reads
+the bench and says.
 """
 
 from __future__ import annotations
@@ -15,13 +16,13 @@ from daemon.batch import (
     still_to_add,
 )
 from daemon.bench import Bench
-from daemon.finishing import SHARED, Due, Live, Mark, due, marked_at_s
+from daemon.finishing import Due, Live, Mark, due, marked_at_s
 from daemon.marks import due_now
 from daemon.openings import next_plan
 from daemon.sequence import NEEDS_THE_SCALE
 from daemon.timers import TimerKind, TimerState
 from daemon.view import Zone
-from recipes.model import Recipe, Role
+from recipes.model import Recipe
 
 OPENING_ORDER = "witness cup hard, inlet closed, vent to zero, read the gauge, then open the lid"
 
@@ -119,9 +120,13 @@ def _idle(bench: Bench) -> str:
 
 def _to_do(bench: Bench, item: Due) -> str:
     """What is to be done for a batch that has been mixed."""
+    return f"Batch {item.batch}: {_doing(bench, item)}"
+
+
+def _doing(bench: Bench, item: Due) -> str:
     live = next(one for one in bench.lives if one.number == item.batch)
     step, usual = TO_DO[item.mark]
-    return f"Batch {item.batch}: {_shop(live.recipe, step) or usual}"
+    return _shop(live.recipe, step) or usual
 
 
 def _cup(bench: Bench, batch: Batch) -> str:
@@ -132,8 +137,9 @@ def _cup(bench: Bench, batch: Batch) -> str:
     if batch.warnings:
         return f"{batch.warnings[0]} Then put {what} on the scale."
     hurry = _hurry(bench)
-    if hurry:
-        return f"{hurry} Then {what} for batch {batch.number}."
+    if hurry is not None:
+        text = f"{_ended(_to_do(bench, hurry))} Then {what} for batch {batch.number}."
+        return text + _marked_first(bench, hurry.batch)
     first = f"Batch {batch.number}: " if batch.landed_at_s is None else ""
     return own or _sentence(f"{first}put {what} on the scale and let go.")
 
@@ -146,15 +152,23 @@ def _what_goes_on(batch: Batch) -> str:
     return f"the cup for {batch.items.names[batch.cup_of]}"
 
 
-def _hurry(bench: Bench) -> str:
+def _hurry(bench: Bench) -> Due | None:
     """What must be done with a mix that is setting, before anybody thinks of the next one."""
     for live in bench.lives:
         item = due(live, bench.timers)
         if item is None or item.mark not in (Mark.STIRRED, Mark.POURED, Mark.IN_TANK):
             continue
         if any(t.batch == live.number and _sets(t.kind, t.state) for t in bench.timers):
-            return _to_do(bench, item)
-    return ""
+            return item
+    return None
+
+
+def _marked_first(bench: Bench, number: int) -> str:
+    """What `next` would say has been done, where that is another batch's turn than the prompt's."""
+    item = due_now(bench)
+    if item is None or item.batch == number:
+        return ""
+    return f" Next marks batch {item.batch} first: {_doing(bench, item)}"
 
 
 def _sets(kind: TimerKind, state: TimerState) -> bool:
@@ -292,17 +306,22 @@ def _resting(batch: Batch, grams: str, on: bool) -> str:
 
 
 def _stir(bench: Bench, batch: Batch) -> str:
-    """Stir and fill, until the stirring is marked or another batch's mark is what is due."""
+    """Stir, fill, take the cup off; and what `next` marks where another batch's turn is older."""
     live = next((one for one in bench.lives if one.number == batch.number), None)
+    text, first = _stir_or_fill(batch, live), _marked_first(bench, batch.number)
+    return _ended(text) + first if first else text
+
+
+def _stir_or_fill(batch: Batch, live: Live | None) -> str:
     fill = _shop(batch.recipe, "fill")
     if live is None or marked_at_s(live, Mark.POURED) is not None:
         return f"Take the cup off the scale: batch {batch.number} is poured."
     if marked_at_s(live, Mark.STIRRED) is not None:
         return f"Now {fill}" if fill else "Fill the molds now."
-    own = _shop(batch.recipe, "stir")
+    own = _ended(_shop(batch.recipe, "stir") or "sides and bottom too")
     seconds = batch.recipe.times.stir_s
     for_long = f" {seconds:.0f} s" if seconds else ""
-    return f"Stir{for_long}: {own or 'sides and bottom too'}. Then {fill or 'fill the molds.'}"
+    return f"Stir{for_long}: {own} Then {fill or 'fill the molds.'}"
 
 
 # --- what only the person can decide, and what `next` does ---------------------------------------
@@ -332,43 +351,7 @@ def next_words(bench: Bench) -> str | None:
     return "open the next batch" if bench.batch is None and next_plan(bench) is not None else None
 
 
-# --- cautions ------------------------------------------------------------------------------------
-
-
-def caution(bench: Bench) -> str:
-    """The one caution that belongs to this step; empty where none does."""
-    batch = bench.batch
-    if batch is None or batch.phase is Phase.CUP:
-        later = _later_caution(bench)
-        if later or batch is None:
-            return later
-    roles = batch.recipe.cautions_for
-    if batch.phase is Phase.STIR or (batch.phase is Phase.CUP and not bench.pan_clear):
-        return HEAT if not batch.recipe.is_fill else ""
-    if Role.ISOCYANATE in roles:
-        return DAMP if batch.phase is Phase.CUP else ISOCYANATE
-    if Role.EPOXY in roles:
-        return EPOXY
-    return ""
-
-
-def _later_caution(bench: Bench) -> str:
-    """The caution for what is due on the batches that are mixed, the oldest first."""
-    item = due_now(bench)
-    if item is None:
-        return ""
-    live = next((one for one in bench.lives if one.number == item.batch), None)
-    return _caution_at(live, item.mark) if live is not None else ""
-
-
-def _caution_at(live: Live, mark: Mark) -> str:
-    if mark in SHARED:
-        return VENT
-    if mark is Mark.IN_TANK:
-        return TANK
-    if mark in (Mark.STIRRED, Mark.POURED):
-        return HEAT
-    return DUST if Role.ISOCYANATE in live.recipe.cautions_for else ""
+# --- words ---------------------------------------------------------------------------------------
 
 
 def _shop(recipe: Recipe, step: str) -> str:
@@ -378,6 +361,11 @@ def _shop(recipe: Recipe, step: str) -> str:
 
 def _sentence(text: str) -> str:
     return text[:1].upper() + text[1:]
+
+
+def _ended(text: str) -> str:
+    """With a full stop, which the shop's own words may lack."""
+    return text if text.endswith((".", "!", "?", ":", "…")) else f"{text}."
 
 
 def _grams(value: float, division_g: float) -> str:

@@ -537,6 +537,18 @@ def test_a_cup_taken_away_while_the_scale_was_lost_only_has_to_come_back() -> No
     assert (there.step, there.view.needs) == ("pour", None)
 
 
+def test_a_cup_that_was_off_when_the_scale_was_lost_is_not_asked_after() -> None:
+    """The bare pan at nought is what it was left with."""
+    there = poured_20()
+    lifted = there.lift()
+    unplugged(there)
+    plugged_in(there)
+    there.rest()
+    assert (there.step, there.view.needs) == ("away", None)
+    there.put(lifted)
+    assert (there.step, round(there.view.actual_g, 1)) == ("pour", 20.0)
+
+
 def test_two_seconds_of_silence_are_a_lost_scale() -> None:
     there = poured_20()
     there.silence(1.9)

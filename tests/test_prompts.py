@@ -197,6 +197,41 @@ def test_a_caution_stands_at_the_step_that_it_belongs_to() -> None:
     assert there.view.caution == ""
 
 
+def test_while_a_mix_is_stirred_the_tank_is_never_opened_by_a_key_that_means_the_molds() -> None:
+    """`next` does the oldest thing that is due, so the prompt says whose turn that is."""
+    there = AtTheBench(recipe=recipe(times=TIMES, prompts={"fill": "half fill, tip"}), batches=2)
+    there.rest()
+    there.put(CUP_G)
+    there.pour(50)
+    there.pour(50)
+    there.lift()
+    for mark in ("stirred", "poured", "in-tank"):
+        assert there.do("mark", kind=mark).ok
+    there.put(CUP_G)
+    there.pour(50)
+    there.pour(50)
+    assert there.view.caution == HEAT
+    there.silence(610)
+    there.do("mark", kind="stirred", batch=2)
+    assert there.view.due == "witness cup hard (batch 1)"
+    assert there.view.caution == VENT
+    assert there.prompt == (
+        "Now half fill, tip. Next marks batch 1 first: to open the tank: witness cup hard, inlet "
+        "closed, vent to zero, read the gauge, then open the lid."
+    )
+
+
+def test_the_shops_words_without_a_full_stop_get_one_where_more_follows() -> None:
+    there = AtTheBench(recipe=recipe(times=TIMES, prompts={"fill": "half fill"}), batches=2)
+    there.rest()
+    there.put(CUP_G)
+    there.pour(50)
+    there.pour(50)
+    there.do("mark", kind="stirred")
+    there.lift()
+    assert there.prompt == "Batch 1: half fill. Then an empty cup for batch 2."
+
+
 def test_epoxy_and_silicone_have_cautions_of_their_own_or_none() -> None:
     def of(one: str, other: str) -> str:
         parts = [

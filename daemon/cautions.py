@@ -1,0 +1,49 @@
+"""The one caution that belongs to what is done now.
+
+Owns which caution it is. Knows nothing of the other sentences, and decides nothing.
+"""
+
+from __future__ import annotations
+
+from daemon.batch import Phase
+from daemon.bench import Bench
+from daemon.finishing import SHARED, Live, Mark
+from daemon.marks import due_now
+from daemon.prompts import DAMP, DUST, EPOXY, HEAT, ISOCYANATE, TANK, VENT
+from recipes.model import Role
+
+
+def caution(bench: Bench) -> str:
+    """The one caution that belongs to this step; empty where none does."""
+    batch, later = bench.batch, _later_caution(bench)
+    if batch is None or (batch.phase is Phase.CUP and later):
+        return later
+    if batch.phase is Phase.STIR and later in (TANK, VENT):
+        return later
+    roles = batch.recipe.cautions_for
+    if batch.phase is Phase.STIR or (batch.phase is Phase.CUP and not bench.pan_clear):
+        return HEAT if not batch.recipe.is_fill else ""
+    if Role.ISOCYANATE in roles:
+        return DAMP if batch.phase is Phase.CUP else ISOCYANATE
+    if Role.EPOXY in roles:
+        return EPOXY
+    return ""
+
+
+def _later_caution(bench: Bench) -> str:
+    """The caution for what is due on the batches that are mixed, the oldest first."""
+    item = due_now(bench)
+    if item is None:
+        return ""
+    live = next((one for one in bench.lives if one.number == item.batch), None)
+    return _caution_at(live, item.mark) if live is not None else ""
+
+
+def _caution_at(live: Live, mark: Mark) -> str:
+    if mark in SHARED:
+        return VENT
+    if mark is Mark.IN_TANK:
+        return TANK
+    if mark in (Mark.STIRRED, Mark.POURED):
+        return HEAT
+    return DUST if Role.ISOCYANATE in live.recipe.cautions_for else ""
