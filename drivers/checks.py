@@ -6,37 +6,59 @@ Owns the arithmetic; does not know where in a frame a check stands or what it co
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import reduce
+from functools import cache, reduce
 
-_POLY = 0x1021
 _MASK = 0xFFFF
 
 
-def _shift_high(crc: int) -> int:
+@cache
+def _table(bits: int, poly: int, *, low_first: bool) -> tuple[int, ...]:
+    """What each byte brings about in a register of so many bits."""
+    return tuple(_shifted(code, bits, poly, low_first=low_first) for code in range(256))
+
+
+def _shifted(code: int, bits: int, poly: int, *, low_first: bool) -> int:
+    crc = code if low_first else code << bits - 8
     for _ in range(8):
-        crc = ((crc << 1) ^ _POLY if crc & 0x8000 else crc << 1) & _MASK
+        out = crc & 1 if low_first else crc >> bits - 1
+        crc = crc >> 1 if low_first else crc << 1 & (1 << bits) - 1
+        crc ^= poly if out else 0
     return crc
 
 
-_TABLE = tuple(_shift_high(code << 8) for code in range(256))
+def _crc_high(bits: int, poly: int, start: int) -> Callable[[bytes], int]:
+    """A CRC whose bytes enter at the high end, high bit first."""
+
+    def crc_of(data: bytes) -> int:
+        table, crc = _table(bits, poly, low_first=False), start
+        for code in data:
+            crc = (crc << 8 & (1 << bits) - 1) ^ table[crc >> bits - 8 ^ code]
+        return crc
+
+    return crc_of
 
 
-def _crc_high(data: bytes, crc: int) -> int:
-    """CRC-16, polynomial 1021, each byte entering at the high end."""
-    for code in data:
-        crc = ((crc << 8) & _MASK) ^ _TABLE[(crc >> 8) ^ code]
-    return crc
+def _crc_low(bits: int, poly: int, start: int) -> Callable[[bytes], int]:
+    """A CRC whose bytes enter low bit first; `poly` is written in that order too."""
+
+    def crc_of(data: bytes) -> int:
+        table, crc = _table(bits, poly, low_first=True), start
+        for code in data:
+            crc = crc >> 8 ^ table[crc & 0xFF ^ code]
+        return crc
+
+    return crc_of
 
 
-def _crc_low(data: bytes) -> int:
-    """The same polynomial, but each byte is exclusive-ored in at the low end after the shifts.
+def _crc_late(data: bytes) -> int:
+    """CRC-16, polynomial 1021, but each byte is exclusive-ored in at the low end after the shifts.
 
     Bit by bit as published for one family of scales: eight shifts on the high byte of the register
     give a; then crc = a xor (low byte of crc moved up) xor byte.
     """
-    crc = 0
+    table, crc = _table(16, 0x1021, low_first=False), 0
     for code in data:
-        crc = (_TABLE[crc >> 8] ^ ((crc & 0xFF) << 8) ^ code) & _MASK
+        crc = (table[crc >> 8] ^ ((crc & 0xFF) << 8) ^ code) & _MASK
     return crc
 
 
@@ -44,9 +66,17 @@ RULES: dict[str, Callable[[bytes], int]] = {
     "xor": lambda data: reduce(lambda a, b: a ^ b, data, 0),
     "sum": sum,
     "sum-low7": lambda data: sum(code & 0x7F for code in data),
-    "crc16-1021-low": _crc_low,
-    "crc16-1021-high": lambda data: _crc_high(data, 0),
-    "crc16-1021-ffff": lambda data: _crc_high(data, _MASK),
+    "crc16-1021-low": _crc_late,
+    "crc16-1021-high": _crc_high(16, 0x1021, 0),
+    "crc16-1021-ffff": _crc_high(16, 0x1021, _MASK),
+    "crc16-8005-high": _crc_high(16, 0x8005, 0),
+    "crc16-a001": _crc_low(16, 0xA001, 0),
+    "crc16-a001-ffff": _crc_low(16, 0xA001, _MASK),
+    "crc16-8408": _crc_low(16, 0x8408, 0),
+    "crc16-8408-ffff": _crc_low(16, 0x8408, _MASK),
+    "crc8-07": _crc_high(8, 0x07, 0),
+    "crc8-31": _crc_high(8, 0x31, 0),
+    "crc8-8c": _crc_low(8, 0x8C, 0),
 }
 """What is computed over the covered bytes, before complement, offset and modulus."""
 
@@ -58,7 +88,8 @@ def check_value(rule: str, data: bytes, *, modulus: int, complement: str, add: i
         value = ~value
     elif complement == "twos":
         value = -value
-    return (value % modulus + add) % 256 if modulus <= 256 else (value + add) % modulus
+    bits = modulus & (modulus - 1) == 0
+    return (value % modulus + add) % 256 if bits and modulus <= 256 else (value + add) % modulus
 
 
 def encode_check(value: int, code: str, width: int) -> bytes:

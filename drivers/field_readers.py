@@ -93,7 +93,8 @@ def _number(field: NumberField) -> ReadField:
         text = read(raw)
         if text is None:
             return "the number is damaged"
-        into.numbers[field.part] = text
+        if into.numbers.setdefault(field.part, text) != text:
+            return "the same number stands there twice, and differs"
         return None
 
     return put

@@ -13,7 +13,15 @@ from dataclasses import dataclass
 from drivers.facts import Gathered, Parsed
 from drivers.field_readers import UNIT_CHARS, ReadField, field_bytes, field_reader
 from drivers.notation import to_bytes
-from drivers.profile_fields import AnyOfFields, BitsField, CheckField, FlagField, UnitField
+from drivers.number_text import ends_in_digit
+from drivers.profile_fields import (
+    AnyOfFields,
+    BitsField,
+    CheckField,
+    FlagField,
+    NumberField,
+    UnitField,
+)
 from drivers.scale_profile import Form, Profile, ProfileError
 
 _PLACE = re.compile(r"\{(\w+)(?::(\d+)(?:-(\d+))?)?\}")
@@ -92,11 +100,23 @@ def _compile_layout(pieces: list[Piece], start: bytes = b"", end: bytes = b"") -
         width = (
             f"{{{piece.least},{piece.most}}}" if piece.most > piece.least else f"{{{piece.least}}}"
         )
-        expression += b"(" + f"{_class_of(piece)}{width}".encode("latin-1") + b")"
+        expression += b"(" + _expression_of(piece, width).encode("latin-1") + b")"
     readers = tuple(
         (field_reader(fields[name]), tuple(numbers)) for name, numbers in groups.items()
     )
     return CompiledLayout(re.compile(expression + re.escape(end), re.DOTALL), readers)
+
+
+def _expression_of(piece: Piece, width: str) -> str:
+    """What a piece of that width holds. One of open width takes no bytes of its neighbours."""
+    field = piece.field
+    if piece.least < piece.most and isinstance(field, FlagField) and field.otherwise is None:
+        texts = sorted({to_bytes(key) for key in field.map}, key=len, reverse=True)
+        return "|".join(re.escape(text.decode("latin-1")) for text in texts)
+    bare = f"{_class_of(piece)}{width}"
+    if piece.least < piece.most and isinstance(field, NumberField) and ends_in_digit(field):
+        return f"(?! ){bare}" if field.reversed else f"{bare}(?<! )"
+    return bare
 
 
 def _class_of(piece: Piece) -> str:

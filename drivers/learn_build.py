@@ -7,6 +7,7 @@ not know the other hypotheses.
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
@@ -18,7 +19,7 @@ from drivers.learn_compose import Composer
 from drivers.learn_course import Course, State
 from drivers.learn_draft import Draft
 from drivers.learn_frames import Cut, Framing
-from drivers.learn_layout import NUMBER, Layout, layout_of
+from drivers.learn_layout import NUMBER, Layout, Make, layout_of
 from drivers.learn_marks import Shown
 from drivers.learn_numbers import Found
 from drivers.learn_parts import Parts
@@ -41,6 +42,7 @@ _LEAST_BRIDGED = 2
 _WRONG = 0.2
 """Lines within a mark that may say something else than was shown: a damaged one, say."""
 _LEAST_RIGHT = 0.5
+_NEARLY_ALL = 0.75
 _MANY_DIGITS = 3
 """So many different digits in a column before a number, blank else, belong to it."""
 
@@ -62,8 +64,10 @@ class Built:
 
     @property
     def falls_below_zero(self) -> bool:
-        """Whether the weight was seen moving below zero, by its own sign."""
+        """Whether the weight was shown, or seen moving, below zero by its own sign."""
         course = self.composer.parts.course
+        if not self.found.turned and any(value < 0 for value in course.shown):
+            return True
         return any(m and v < 0 for m, v in zip(course.moves, course.values, strict=True))
 
     @property
@@ -109,7 +113,7 @@ def build(data: bytes, framing: Framing, found: Found, shown: Sequence[Shown]) -
         always=_always(rows, rest, course),
     )
     composer.compose()
-    _whole(layout, found)
+    _whole(layout, found, rows.values)
     add_remnants(draft, [cut.body for cut, _ in rest], [says for _, says in rest])
     _finish(draft, composer, shown)
     return _tried(data, framing, found, composer, check, shown)
@@ -136,8 +140,7 @@ def _rows(
 
 
 def _row(value: Decimal, mark: int, shown: Sequence[Shown]) -> Row:
-    wanted = shown[mark].value if mark >= 0 else None
-    return Row(value, mark, wanted is not None and abs(value) == abs(wanted))
+    return Row(value, mark, mark >= 0 and shown[mark].says(value))
 
 
 def _kept(found: Found, weights: Sequence[tuple[Cut, Row]]) -> frozenset[int]:
@@ -204,10 +207,16 @@ def _mark_of(cut: Cut, shown: Sequence[Shown]) -> int:
 
 def _course(rows: _Rows, shown: Sequence[Shown]) -> Course:
     return Course(
-        tuple(rows.values),
+        tuple(_as_shown(value, shown) for value in rows.values),
         tuple(rows.marks),
         tuple(mark.value if mark.value is not None else Decimal(0) for mark in shown),
     )
+
+
+def _as_shown(value: Decimal, shown: Sequence[Shown]) -> Decimal:
+    """With no more decimals than the display has."""
+    decimals = [mark.value for mark in shown if mark.value is not None and mark.finer]
+    return value.quantize(decimals[0]) if decimals else value
 
 
 def _check(frames: list[bytes], framing: Framing) -> tuple[Check | None, bytes]:
@@ -260,21 +269,53 @@ def _strict(
     raise NotBuiltError("the number is written in more than one way")
 
 
-def _whole(layout: Layout, found: Found) -> None:
-    """Refuse a number that is cut out of a longer one: the column before it is blank or a digit."""
-    if found.writing.code != "text" or found.writing.reversed:
-        return
+def _whole(layout: Layout, found: Found, values: Sequence[Decimal]) -> None:
+    """Refuse a number that is cut out of a longer one."""
     for make in layout.makes:
-        order = [key for key, _ in make.slots]
-        at = order.index(NUMBER)
-        if not at or make.bracketed:
-            continue
-        pairs = zip(make.slots[at - 1][1], make.slots[at][1], strict=True)
-        beside = {(raw, number[:1].isdigit()) for raw, number in pairs}
-        digits = {raw for raw, _ in beside if raw.isdigit()}
-        joined = all(whole for raw, whole in beside if raw in digits)
-        if joined and (b" ", True) in beside and len(digits) >= _MANY_DIGITS:
+        at = [key for key, _ in make.slots].index(NUMBER)
+        if found.writing.code != "text":
+            cut = _borrows(make, at, found.writing.code, [values[row] for row in make.rows])
+        else:
+            cut = not found.writing.reversed and _is_cut(make, at, found.writing.point)
+        if cut:
             raise NotBuiltError("the number that was shown is only a part of one in the lines")
+
+
+def _borrows(make: Make, at: int, code: str, values: Sequence[Decimal]) -> bool:
+    """Whether the byte above the number becomes one less exactly where that falls below zero."""
+    above = at - 1 if code.endswith("be") else at + 1
+    if not 0 <= above < len(make.slots):
+        return False
+    states = Counter(
+        (value < 0, raw) for raw, value in zip(make.slots[above][1], values, strict=True)
+    )
+    sides = {below: (n, raw) for (below, raw), n in reversed(states.most_common())}
+    if len(sides) < 2 or sum(n for n, _ in sides.values()) < _NEARLY_ALL * len(values):
+        return False
+    return sides[True][1][0] == (sides[False][1][0] - 1) % 256
+
+
+def _is_cut(make: Make, at: int, point: str) -> bool:
+    before = at > 0 and not make.bracketed and _goes_on_before(make, at, point)
+    return before or (bool(point) and _goes_on_behind(make, at))
+
+
+def _goes_on_before(make: Make, at: int, point: str) -> bool:
+    """Whether its point, or more digits of the number, stand in the column before it."""
+    pointed = at > 1 and all(raw in (b".", b",") for raw in make.slots[at - 1][1])
+    if pointed and not point and all(raw[:1].isdigit() for raw in make.slots[at][1]):
+        return all(raw.isdigit() for raw in make.slots[at - 2][1])
+    pairs = zip(make.slots[at - 1][1], make.slots[at][1], strict=True)
+    beside = {(raw, number[:1].isdigit()) for raw, number in pairs}
+    digits = {raw for raw, _ in beside if raw.isdigit()}
+    joined = all(whole for raw, whole in beside if raw in digits)
+    return joined and (b" ", True) in beside and len(digits) >= _MANY_DIGITS
+
+
+def _goes_on_behind(make: Make, at: int) -> bool:
+    """Whether more decimals stand in the column behind it."""
+    behind = set(make.slots[at + 1][1]) if at + 1 < len(make.slots) else set()
+    return len(behind) >= _MANY_DIGITS and all(raw.isdigit() for raw in behind)
 
 
 def _finish(draft: Draft, composer: Composer, shown: Sequence[Shown]) -> None:
@@ -283,7 +324,8 @@ def _finish(draft: Draft, composer: Composer, shown: Sequence[Shown]) -> None:
         if len(units) > 1:
             raise NotBuiltError("different units were shown, and nothing in the lines names them")
         draft.unit = units.pop() if units else None
-        draft.notes["unit"] = "as was shown; the lines name none"
+        as_said = "fits" if any(mark.said for mark in shown) else "as was shown"
+        draft.notes["unit"] = f"{as_said}; the lines name none"
     open_front = bool(re.match(r"\{(number|any)\d*:\d+-", draft.forms[0].layout))
     if not draft.start and open_front:
         draft.first = "drop"
@@ -330,13 +372,19 @@ def _agrees(mark: Shown, readings: Sequence[Reading]) -> None:
         if any(r.trusted for r in weights):
             raise NotBuiltError(f"a weight is read while the display showed {mark.words}")
         return
-    right = [Decimal(r.text or "0") == mark.value for r in weights]
+    right = [_is_right(mark, r) for r in weights]
     if not mostly(right):
         raise NotBuiltError(f"{mark.words} is not what the lines say")
     first = right.index(True)
     inner = weights[first : first + len(_trimmed(right))]
-    if any(r.trusted and Decimal(r.text or "0") != mark.value for r in inner):
+    if any(r.trusted and not _is_right(mark, r) for r in inner):
         raise NotBuiltError(f"another weight than {mark.words} would be believed")
     said = {r.unit for r, fits in zip(weights, right, strict=True) if fits}
     if mark.unit and not said <= {mark.unit, None}:
         raise NotBuiltError(f"the lines name another unit than {mark.unit}")
+
+
+def _is_right(mark: Shown, reading: Reading) -> bool:
+    """Whether this is what was shown, its sign included."""
+    value, wanted = Decimal(reading.text or "0"), mark.value or Decimal(0)
+    return mark.says(value) and value * wanted >= 0

@@ -25,12 +25,23 @@ _FORMS: tuple[tuple[int, Code], ...] = (
     (4, "HEX"),
     (4, "hex"),
     (3, "decimal"),
+    (2, "decimal"),
+    (1, "HEX"),
 )
+_MODULI = {
+    (1, "high-first"): (256, 128, 64, 32, 16),
+    (2, "decimal"): (100,),
+    (1, "HEX"): (16,),
+    (3, "decimal"): (256, 1000),
+}
+"""What fewer digits than those of a whole byte can hold."""
 _MOST_TAIL = 6
 _MOST_SKIP = 6
 _MOST_DROP = 2
 _LEAST_FRAMES = 4
 _LEAST_VALUES = 3
+_CHANCES = 10**7
+"""The rules that are tried, and as many again for safety."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,34 +115,47 @@ def _fields(
 ) -> Iterator[CheckField]:
     """Every rule that holds for the first two frames, the simplest first."""
     few, few_values = frames[:2], values[:2]
-    wide = width >= 4 or (width == 2 and code in ("high-first", "low-first"))
+    wide = _is_wide(width, code)
     for drop in range(_MOST_DROP + 1):
         for skip in range(_MOST_SKIP + 1):
             for name, rule in RULES.items():
-                if name.startswith("crc16") and not wide:
+                if name.startswith("crc") and (name.startswith("crc16") != wide or width > 2):
                     continue
                 parts = [frame[skip : len(frame) - tail - width - drop] for frame in few]
                 sums = [_cached(rule, part) for part in parts]
-                yield from _fitting(name, sums, few_values, wide, skip, drop, code)
+                yield from _fitting(name, sums, few_values, width, skip, drop, code, len(frames))
+
+
+@cache
+def _least(modulus: int) -> int:
+    """Different frames in which a rule of that modulus must hold: chance is then ruled out."""
+    return 2 + next(n for n in range(1, 20) if modulus**n >= _CHANCES)
+
+
+def _is_wide(width: int, code: Code) -> bool:
+    """Whether the check has sixteen bits."""
+    return width >= 4 or (width == 2 and code in ("high-first", "low-first"))
 
 
 def _fitting(
     rule: str,
     sums: Sequence[int],
     values: Sequence[int],
-    wide: bool,
+    width: int,
     skip: int,
     drop: int,
     code: Code,
+    known: int,
 ) -> Iterator[CheckField]:
-    moduli = (65536,) if wide else (256, 128, 64)
+    wide = _is_wide(width, code)
+    moduli = (65536,) if wide else _MODULI.get((width, code), (256, 128, 64))
     complements: tuple[Literal["none", "ones", "twos"], ...] = ("none", "ones", "twos")
     for modulus in moduli:
-        for complement in complements if not rule.startswith("crc16") else complements[:1]:
+        for complement in complements if not rule.startswith("crc") else complements[:2]:
             turned = [{"none": s, "ones": ~s, "twos": -s}[complement] % modulus for s in sums]
-            limit = modulus if wide else 256
+            limit = 256 if code == "high-first" and modulus <= 256 else modulus
             adds = {(value - one) % limit for value, one in zip(values, turned, strict=True)}
-            if len(adds) == 1:
+            if len(adds) == 1 and known >= _least(modulus):
                 yield CheckField(
                     rules=[rule],
                     skip=skip,

@@ -6,7 +6,7 @@ how the frames were cut or the number was found, nor what makes a mark mean some
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from drivers.learn_beside import put_marks, put_words
@@ -16,7 +16,7 @@ from drivers.learn_draft import FormDraft, Spec
 from drivers.learn_layout import NUMBER, Key, Make
 from drivers.learn_parts import MORE, Parts
 from drivers.learn_refusal import NotBuiltError
-from drivers.learn_relation import partners
+from drivers.learn_relation import again, partners
 from drivers.learn_roles import roles_of
 from drivers.learn_runs import is_free, numeric_runs
 from drivers.learn_signs import find_signs
@@ -56,7 +56,7 @@ class Composer:
             raise NotBuiltError("nothing in the lines tells the negative weights from others")
         for make in layout.makes:
             self._unit(make)
-            self._numbers(make)
+            self._numbers(make, {key for key, _ in signs})
             for strip in list(parts.strips(make)):
                 put_marks(parts, strip, signs)
             put_words(parts, list(parts.strips(make)))
@@ -159,12 +159,12 @@ class Composer:
 
     # -- other numbers, clocks, counters -------------------------------------------------------
 
-    def _numbers(self, make: Make) -> None:
+    def _numbers(self, make: Make, signs: Collection[Key]) -> None:
         layout, course = self.parts.layout, self.parts.course
         runs = [
             keys
             for strip in self.parts.strips(make)
-            for keys in numeric_runs(layout, course, strip)
+            for keys in numeric_runs(layout, course, strip, signs)
         ]
         self._partners(runs)
         for keys in runs:
@@ -172,10 +172,15 @@ class Composer:
                 self.parts.free(keys)
 
     def _partners(self, runs: Sequence[Sequence[Key]]) -> None:
-        """Let gross and tare be read too, where the weight is always their difference."""
+        """Let the weight be read twice where it stands there twice, and gross and tare with it."""
         layout = self.parts.layout
         if len(layout.makes) > 1 and not layout.is_token:
             return
+        for one in again(layout, runs, self.writing, self.parts.course.values):
+            name = self.parts.draft.add(
+                "again", as_toml(one.strict), "was the weight in every line"
+            )
+            self.parts.place(one.keys, name, number=True)
         found = partners(layout, runs, self.writing, self.parts.course.values)
         for one in found:
             spec = as_toml(one.strict) | {"part": one.part}

@@ -22,7 +22,7 @@ def decide(builts: Sequence[Built], shown: Sequence[Shown]) -> Built:
     """The one that the display shows; raises OpenError where nothing tells.
 
     A display shows the net weight where the lines hold gross and tare as well, whether arithmetic
-    or a label says so.
+    or a label says so. What was alike before and after a tare is the same weight.
     """
     net = [built for built in builts if built.composer.part == "net"]
     if len(net) == 1:
@@ -33,6 +33,8 @@ def decide(builts: Sequence[Built], shown: Sequence[Shown]) -> Built:
         return others[0] if len(others) == 1 else decide(others, shown)
     if labels.count("net") == 1 and all(labels):
         return builts[labels.index("net")]
+    if all(built.readings == builts[0].readings and _tared(built) for built in builts):
+        return builts[0]
     one, another = builts[:2]
     places = f"{one.found.place.words} and {another.found.place.words}"
     first, second = dict(one.readings), dict(another.readings)
@@ -49,6 +51,12 @@ def decide(builts: Sequence[Built], shown: Sequence[Shown]) -> Built:
         f"two numbers in the lines ({places}) were alike all the time",
         "Tare with a load on the pan, put another load on, and say what the display shows then",
     )
+
+
+def _tared(built: Built) -> bool:
+    """Whether the scale was tared, and loaded again then."""
+    course = built.composer.parts.course
+    return any(any(course.values[at:]) for at in course.tares[:1])
 
 
 def _label(built: Built) -> str:

@@ -6,8 +6,10 @@ Owns the reading of such a statement and its exact value. Does not know what the
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from decimal import Decimal
+from typing import Protocol
 
 from drivers.units import GRAMS_PER, unit_named
 
@@ -24,6 +26,7 @@ _REACH = {
     "o-l": "out",
     "-ol-": "out",
 }
+_POWERS = {"mg": -3, "g": 0, "kg": 3}
 _EXAMPLE = "write it like 224-368=125.40 g (first byte, byte behind the last, what was shown)"
 
 
@@ -42,16 +45,62 @@ class Shown:
     unit: str | None = None
     reach: str = ""
     """Without a weight: over, under, out (direction not given), or empty for anything else."""
+    finer: bool = False
+    """The lines may have more decimals than the display."""
+    said: str = ""
+    """In the person's words, where the weight is given here in another unit."""
 
     @property
     def value(self) -> Decimal | None:
         """The weight as an exact number."""
         return None if self.text is None else Decimal(self.text)
 
+    def says(self, value: Decimal | None) -> bool:
+        """Whether a display that reads `value` off a line shows this, its sign left aside."""
+        return self.text is not None and value is not None and shows(value, self)
+
+    def in_unit(self, unit: str) -> Shown:
+        """The same weight in another metric unit."""
+        if self.text is None or self.unit is None:
+            return self
+        power = _POWERS[unit] - _POWERS[self.unit]
+        text = f"{Decimal(self.text).scaleb(-power):f}"
+        return replace(self, text=text, unit=unit, said=self.words)
+
     @property
     def words(self) -> str:
         """As a person would say it."""
-        return f"{self.text or self.reach or 'no weight'} {self.unit or ''}".rstrip()
+        return self.said or f"{self.text or self.reach or 'no weight'} {self.unit or ''}".rstrip()
+
+
+class HasValue(Protocol):
+    """A weight that was shown."""
+
+    @property
+    def value(self) -> Decimal | None:
+        """The weight."""
+
+    @property
+    def finer(self) -> bool:
+        """Whether the lines may have more decimals."""
+
+
+def shows(value: Decimal, shown: HasValue) -> bool:
+    """Whether a display shows `shown` of this value, rounded; signs are left aside."""
+    size, wanted = abs(value), abs(shown.value or Decimal(0))
+    if size == wanted:
+        return True
+    last, own = wanted.as_tuple().exponent, size.as_tuple().exponent
+    if not shown.finer or not isinstance(last, int) or not isinstance(own, int) or own >= last:
+        return False
+    return 2 * abs(size - wanted) <= Decimal(1).scaleb(last)
+
+
+def other_units(shown: Sequence[Shown]) -> list[str]:
+    """Metric units beside the one that was shown, in which the lines may be."""
+    units = {mark.unit for mark in shown} - {None}
+    unit = units.pop() if len(units) == 1 else None
+    return [other for other in _POWERS if other != unit] if unit in _POWERS else []
 
 
 def parse_shown(statement: str) -> Shown:

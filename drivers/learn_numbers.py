@@ -12,19 +12,37 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
 
-from drivers.learn_codes import alphabets
-from drivers.learn_writing import Code, Place, Writing, scale_of, tokens
+from drivers.binary_numbers import ORDERS
+from drivers.learn_codes import Written, alphabets
+from drivers.learn_marks import shows
+from drivers.learn_writing import Place, Writing, scale_of, scaled, tokens
+from drivers.number_text import unlit
 
 _RUN = re.compile(rb"[0-9](?:[^A-Za-z0-9 +()\x00-\x1f-]{0,3}[0-9])*")
+_SPREAD = re.compile(rb"[0-9](?: [0-9.,])+(?![0-9])")
+"""Digits with a blank between each two."""
+_POWER = re.compile(rb"[eE][-+]?[0-9]{1,2}(?![0-9])")
 _PADS = b" 0+-*_#("
 _FILLERS = "*_#"
 _WIDEST = 14
-_BINARY: tuple[tuple[Code, int], ...] = tuple(
-    (code, width)
-    for width in (4, 3, 2)
-    for code in ("int-le", "int-be", "uint-le", "uint-be", "bcd-le", "bcd-be")
+_WHOLE = ("int", "uint", "mag", "off", "bcd", "bcdn", "bcds")
+_BINARY: tuple[tuple[str, int], ...] = (
+    *(
+        (f"{kind}-{order}", width)
+        for width in (4, 3, 2)
+        for kind in _WHOLE
+        for order in ("le", "be")
+    ),
+    *((f"{kind}-{order}", 4) for kind in _WHOLE[:4] for order in ("ws", "bs")),
+    *((f"float-{order}", width) for width in (4, 8) for order in ORDERS),
+    *((f"hex:{kind}-be", width) for kind in ("int", "mag", "off") for width in (8, 7, 6, 5, 4)),
+    *((f"hex:{kind}-le", width) for kind in _WHOLE[:4] for width in (8, 6, 4)),
+    *((f"hex:float-{order}", 8) for order in ORDERS),
 )
 _HEX_WIDTHS = (8, 7, 6, 5, 4, 3)
+_MOST_FINER = 4
+_TELLING = 1000
+"""A rounded number of fewer steps of its last digit could be anything."""
 _WILDER = 0.05
 """A column belongs to a number if the weight's course is not less calm by more than this."""
 
@@ -35,6 +53,8 @@ class Mark:
 
     value: Decimal
     body: bytes
+    finer: bool = False
+    """The line may have more decimals than were shown."""
 
 
 @dataclass(slots=True)
@@ -107,7 +127,7 @@ def _fits(found: Found, marks: Sequence[Mark]) -> bool:
     """Whether every mark reads as it was shown, apart from a minus that stands elsewhere."""
     for mark in marks:
         value = found.read(mark.body)
-        if value is None or abs(value) != abs(mark.value):
+        if value is None or not shows(value, mark):
             return False
         if value < 0 < mark.value:
             return False
@@ -178,12 +198,27 @@ def _cores(base: Mark) -> Iterator[tuple[int, int, Writing]]:
     size = len(base.body)
     for backwards in (False, True):
         line = base.body[::-1] if backwards else base.body
-        for run in _RUN.finditer(line):
-            for begin, end in _parts(run[0]):
-                core = run[0][begin:end]
-                for writing in _writings(core, base.value, backwards):
-                    at, to = run.start() + begin, run.start() + end
-                    yield (size - to, size - at, writing) if backwards else (at, to, writing)
+        for core, at, writing in _written(line, base, backwards=backwards):
+            to = at + len(core)
+            yield (size - to, size - at, writing) if backwards else (at, to, writing)
+
+
+def _written(line: bytes, shown: Mark, *, backwards: bool) -> Iterator[tuple[bytes, int, Writing]]:
+    """Every part of the line that is the value: its bytes, where they begin, and how written."""
+    for run in _RUN.finditer(line):
+        if not backwards and (power := _POWER.match(line, run.end())):
+            core = line[run.start() : power.end()]
+            for point in ".,":
+                writing = Writing(point=point, exponent=True)
+                if writing.read(core) == abs(shown.value):
+                    yield core, run.start(), writing
+        for begin, end in _parts(run[0]):
+            core = run[0][begin:end]
+            for writing in _writings(core, shown, backwards):
+                yield core, run.start() + begin, writing
+    for run in _SPREAD.finditer(line):
+        for writing in _writings(run[0].replace(b" ", b""), shown, backwards):
+            yield run[0], run.start(), replace(writing, group=writing.group + " ")
 
 
 def _parts(run: bytes) -> Iterator[tuple[int, int]]:
@@ -195,10 +230,10 @@ def _parts(run: bytes) -> Iterator[tuple[int, int]]:
                 yield begin, last + 1
 
 
-def _writings(core: bytes, shown: Decimal, backwards: bool) -> Iterator[Writing]:
+def _writings(core: bytes, shown: Mark, backwards: bool) -> Iterator[Writing]:
     marks = [bytes([code]) for code in core if not 0x30 <= code <= 0x39]
     if not marks:
-        if scale := scale_of(int(core), shown):
+        if scale := scale_of(int(core), shown.value):
             yield Writing(reversed=backwards, decimals=scale[0], times=scale[1])
         return
     point = marks[-1].decode("latin-1")
@@ -207,7 +242,7 @@ def _writings(core: bytes, shown: Decimal, backwards: bool) -> Iterator[Writing]
         return
     writing = Writing(point=point, reversed=backwards, group=groups)
     value = writing.read(core[::-1] if backwards else core)
-    if value == abs(shown):
+    if value is not None and shows(value, shown):
         yield writing
 
 
@@ -260,14 +295,31 @@ def in_codes(marks: Sequence[Mark]) -> Iterator[Found]:
     shortest = min(len(mark.body) for mark in marks)
     for width in range(max(map(len, wanted)), min(_WIDEST, shortest) + 1):
         for at in range(shortest - width + 1):
-            for backwards in (False, True):
+            raws = [mark.body[at : at + width] for mark in marks]
+            for backwards, lit in itertools.product((False, True), repeat=2):
+                lines = [raw[::-1] if backwards else raw for raw in raws]
+                if lit:
+                    bare = [unlit(line) for line in lines]
+                    if any(one is None or one[1] != decimals for one in bare):
+                        continue
+                    lines = [one[0] for one in bare if one is not None]
                 pairs = [
-                    (mark.body[at : at + width][:: -1 if backwards else 1], text.zfill(width))
-                    for mark, text in zip(marks, wanted, strict=True)
+                    Written(line, text.zfill(width), mark.value < 0)
+                    for line, text, mark in zip(lines, wanted, marks, strict=True)
                 ]
                 for digits in alphabets(pairs):
-                    writing = Writing(reversed=backwards, digits=digits, decimals=decimals)
+                    implied = None if lit else decimals
+                    writing = Writing(reversed=backwards, digits=digits, decimals=implied, lit=lit)
                     yield Found(Place("left", at, at + width), writing)
+
+
+def finer_scale(raw: int, shown: Mark) -> tuple[int, int] | None:
+    """Decimals by which `raw` has more of them than the display that rounds it; None for none."""
+    decimals = _decimals(shown.value)
+    if not shown.finer or abs(shown.value).scaleb(decimals) < _TELLING:
+        return None
+    more = (n for n in range(1, _MOST_FINER + 1) if shows(scaled(raw, decimals + n), shown))
+    return next(((decimals + n, 1) for n in more), None)
 
 
 def _decimals(value: Decimal) -> int:
@@ -275,13 +327,19 @@ def _decimals(value: Decimal) -> int:
     return max(0, -exponent) if isinstance(exponent, int) else 0
 
 
-def _whole(base: Mark, code: Code, width: int) -> Iterator[Found]:
-    plain = Writing(code)
+def _whole(base: Mark, code: str, width: int) -> Iterator[Found]:
+    floats = "float" in code
+    plain = Writing(code, decimals=_decimals(base.value) if floats else None)
     size = len(base.body)
     for at in range(size - width + 1):
         raw = plain.read(base.body[at : at + width])
-        if raw is None or not (scale := scale_of(abs(int(raw)), base.value)):
+        if raw is None:
             continue
-        writing = Writing(code, decimals=scale[0], times=scale[1])
-        yield Found(Place("left", at, at + width), writing)
-        yield Found(Place("right", size - at, size - at - width), writing)
+        if floats:
+            writing = plain if abs(raw) == abs(base.value) else None
+        else:
+            scale = scale_of(abs(int(raw)), base.value) or finer_scale(abs(int(raw)), base)
+            writing = Writing(code, decimals=scale[0], times=scale[1]) if scale else None
+        if writing is not None:
+            yield Found(Place("left", at, at + width), writing)
+            yield Found(Place("right", size - at, size - at - width), writing)

@@ -1,4 +1,4 @@
-"""Other numbers in the lines that go with the weight: gross and tare of a net weight.
+"""Other numbers in the lines that go with the weight: gross and tare, or the weight once more.
 
 Owns the arithmetic between them. Does not know which of them the display shows.
 """
@@ -46,6 +46,17 @@ def partners(
             ]
             return tuple(p for p in found if p) if None not in found else ()
     return ()
+
+
+def again(
+    layout: Layout, runs: Iterable[Sequence[Key]], writing: Writing, weights: Sequence[Decimal]
+) -> tuple[Partner, ...]:
+    """The numbers that were the weight in every line, zeros and minus signs included."""
+    if len(set(weights)) < _LEAST_DIFFERENT:
+        return ()
+    twins = (tuple(keys) for keys in runs if _values(layout, keys, writing) == list(weights))
+    found = (_partner(layout, keys, "weight", writing, list(weights)) for keys in twins)
+    return tuple(partner for partner in found if partner is not None)
 
 
 def _values(layout: Layout, keys: Sequence[Key], writing: Writing) -> list[Decimal] | None:

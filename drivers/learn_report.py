@@ -8,11 +8,29 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from drivers.binary_numbers import parts
 from drivers.learn_build import Built
 from drivers.learn_marks import Shown
 from drivers.learn_writing import PLAIN, Writing
 
 SURE, LIKELY, UNSAID, UNKNOWN = "sure", "likely", "not stated", "not known"
+
+_KINDS = {
+    "int": "a signed binary number",
+    "uint": "a binary number",
+    "mag": "a binary number with its sign in the top bit",
+    "off": "a binary number with half its range for zero",
+    "bcd": "packed digits",
+    "bcdn": "packed digits, the low one first in each byte",
+    "bcds": "packed digits with the sign behind them",
+    "float": "a floating-point number, rounded",
+}
+_ORDERS = {
+    "be": ", high byte first",
+    "le": ", low byte first",
+    "ws": ", low word first",
+    "bs": ", the bytes of each word turned",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,9 +65,8 @@ def about(built: Built, shown: Sequence[Shown], size: int) -> str:
 def writing_words(writing: Writing) -> str:
     """How the weight is written."""
     if writing.code != "text":
-        kinds = {"int": "signed binary", "uin": "binary", "bcd": "packed decimal", "hex": "hex"}
-        order = {"le": ", low byte first", "be": ", high byte first"}.get(writing.code[-2:], "")
-        words = f"a {kinds[writing.code[:3]]} number{order}"
+        in_hex, kind, order = parts(writing.code)
+        words = f"{_KINDS[kind]}{_ORDERS[order]}{', in hexadecimal digits' if in_hex else ''}"
     else:
         words = "digits" if writing.digits == PLAIN else "digits written as other characters"
         words += ", last digit first" if writing.reversed else ""

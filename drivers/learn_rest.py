@@ -6,6 +6,7 @@ Does not know the frames that hold one.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
@@ -16,9 +17,7 @@ from drivers.notation import to_text
 
 _LEAST_SEEN = 2
 _MOST_FORMS = 8
-_MOST_OPEN = 0.6
-"""A form with more open bytes than this share would let damaged frames pass."""
-_REACH = ("^^^", "OL", "OVER", "over", "OVLD")
+_MOST_WORDS = 6
 
 
 @dataclass(slots=True)
@@ -73,10 +72,25 @@ def _line(draft: Draft, bodies: Sequence[bytes]) -> Iterator[str]:
             yield to_text(raws[0])
             continue
         widths = sorted({len(raw) for raw in raws})
+        if _are_words(raws):
+            words: Spec = {
+                "kind": "flag",
+                "map": {to_text(raw): "any" for raw in sorted(set(raws))},
+            }
+            name = draft.add("word", words, "a word in lines without a weight; no other was seen")
+            yield f"{{{name}}}"
+            continue
         spec: Spec = {"kind": "any", "chars": char_class(raws), "fill": to_text(raws[0])}
         name = draft.add("any", spec, "changes in lines without a weight")
         width = f"{widths[0]}" if len(widths) == 1 else f"{widths[0]}-{widths[-1]}"
         yield f"{{{name}:{width}}}"
+
+
+def _are_words(raws: Sequence[bytes]) -> bool:
+    """Whether these are a few words: one that was never seen may take the weight away."""
+    seen = set(raws)
+    letters = any(re.search(rb"[A-Za-z]", raw) for raw in seen)
+    return letters and len(seen) <= _MOST_WORDS and not any(re.search(rb"[0-9]", r) for r in seen)
 
 
 def _places(bodies: Sequence[bytes]) -> Iterator[list[bytes]]:

@@ -7,7 +7,7 @@ line the weight stands.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from itertools import pairwise
 
 from drivers.learn_course import Course
@@ -25,30 +25,47 @@ _DAY_OR_TIME = re.compile(rb"\d\d?[:/.-]\d\d?([:/.-]\d\d(\d\d)?)?")
 _DIGITS = re.compile(rb"[0-9 .,+-]*[0-9][0-9 .,+-]*")
 
 
-def numeric_runs(layout: Layout, course: Course, strip: Sequence[Key]) -> Iterator[list[Key]]:
+def numeric_runs(
+    layout: Layout, course: Course, strip: Sequence[Key], signs: Collection[Key]
+) -> Iterator[list[Key]]:
     """Neighbouring places of the strip that hold nothing but digits and what stands in numbers.
 
-    A place that says whether the weight moves is none of them, nor is a sign behind a number.
+    A place that says whether the weight moves is none of them, nor is its sign (of `signs`), nor a
+    sign behind a number.
     """
     run: list[Key] = []
     blank: list[Key] = []
-    for key in [*strip, NUMBER]:
+    for key, behind in pairwise([*strip, NUMBER, NUMBER]):
         codes = b"".join(layout.seen(key)) if key != NUMBER else b"x"
-        if key != NUMBER and layout.is_byte(key) and course.motion(layout.states[key]):
+        leads = b" " in codes and _is_digit(layout, key) and _is_digit(layout, behind)
+        if key in signs or (key != NUMBER and not leads and _is_motion(layout, course, key)):
             codes = b"x"
-        if run and set(codes) & set(b"+-") and set(codes) & set(b"0 "):
+        if run and set(codes) & set(b"+-") and set(codes) <= set(b"+-0 "):
             codes = b"x"
         inner = bool(run) and set(codes) <= set(b":/.,-")
         if codes and (inner or _DIGITS.fullmatch(codes)):
-            run += [*blank[1:], key]  # the first blank keeps it apart from what stands before
+            bare = bool(blank) and layout.seen(blank[0]) == {b" "}
+            run += [*blank[bare:], key]  # the first blank keeps it apart from what stands before
             blank = []
             continue
-        blank = [*blank, key] if codes == b" " and not run else []
+        blank = [*blank, key] if codes and set(codes) <= set(b" -+") and not run else []
         while run and not re.search(rb"[0-9]", b"".join(layout.seen(run[-1]))):
             run.pop()
         if run:
             yield run
         run = []
+
+
+def _is_digit(layout: Layout, key: Key) -> bool:
+    """Whether digits stand there, with blanks and signs before them at most."""
+    codes = b"".join(layout.seen(key)) if key != NUMBER else b""
+    return bool(re.fullmatch(rb"[ 0-9+-]*[0-9][ 0-9+-]*", codes))
+
+
+def _is_motion(layout: Layout, course: Course, key: Key) -> bool:
+    """Whether a single character says that the weight moves; one of many is a digit by chance."""
+    few = layout.is_byte(key) and len(layout.seen(key)) <= _FEW
+    return few and bool(course.motion(layout.states[key]))
 
 
 def is_free(layout: Layout, course: Course, writing: Writing, keys: Sequence[Key]) -> bool:

@@ -28,7 +28,7 @@ def find_signs(
     """
     found = []
     for key, bit, column in _columns(layout):
-        if bit < 0 and (words := _by_convention(column)):
+        if bit < 0 and (words := _by_convention(column, course)):
             return {(key, bit): words}
         if words := _sign(column, course, turned=turned, plain=bit < 0):
             found.append((*_rows_of(column, words, course), {(key, bit): words}))
@@ -92,13 +92,23 @@ def _sign(
     return {} if empty or "minus" not in said or (one_sided and len(words) < len(seen)) else words
 
 
-def _by_convention(column: Sequence[State]) -> dict[State, str]:
-    """A place with nothing but minus, plus and blanks is the sign wherever it stands."""
+def _by_convention(column: Sequence[State], course: Course) -> dict[State, str]:
+    """A place with nothing but minus, plus and blanks is the sign wherever it stands.
+
+    One that says minus beside a number that says so itself belongs to another number.
+    """
     seen = {state for state in column if isinstance(state, bytes)}
     kinds = {state.strip() for state in seen}
     if b"-" not in kinds or not kinds <= _CONVENTION:
         return {}
-    return {state: "minus" if state.strip() == b"-" else "plus" for state in seen}
+    words: dict[State, str] = {
+        state: "minus" if state.strip() == b"-" else "plus" for state in seen
+    }
+    twice = any(
+        value < 0 and words.get(state) == "minus"
+        for value, state in zip(course.values, column, strict=True)
+    )
+    return {} if twice else words
 
 
 def _rows_of(

@@ -75,9 +75,11 @@ def _fields(
     kept = max(decimals) if len(decimals) == 1 else None
     implied = writing.decimals if not writing.point else kept
     if point:
-        implied = None if one_width else kept
+        implied = None if one_width or writing.exponent else kept
+    implied = None if writing.lit else implied
     whole = bool(point) and any(point.encode() not in raw for raw in raws)
-    for sign, pad, align in _ways(raws, backwards=writing.reversed):
+    plain = [writing.plain(raw) for raw in raws]
+    for sign, pad, align in _ways(plain):
         yield NumberField(
             sign=sign,
             plus=any(b"+" in raw for raw in raws),
@@ -90,6 +92,8 @@ def _fields(
             reversed=writing.reversed,
             digits=writing.digits,
             group=writing.group,
+            lit_point=writing.lit,
+            exponent=writing.exponent,
         )
 
 
@@ -98,9 +102,7 @@ def _decimals(value: Decimal) -> int:
     return -exponent if isinstance(exponent, int) else 0
 
 
-def _ways(
-    raws: Sequence[bytes], *, backwards: bool
-) -> Iterator[tuple[Sign, Pad, Literal["right", "left", "any"]]]:
+def _ways(raws: Sequence[bytes]) -> Iterator[tuple[Sign, Pad, Literal["right", "left", "any"]]]:
     """Sign, padding and alignment, the strictest first."""
     signed = any(b"-" in raw or b"+" in raw for raw in raws)
     blank = any(b" " in raw for raw in raws)

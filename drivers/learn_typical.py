@@ -43,7 +43,7 @@ def typical(framing: Framing, shown: Sequence[Shown]) -> Iterator[list[Mark]]:
     for base in _kinds(telling[0]):
         for choice in (telling, lasting) if lasting != telling else (telling,):
             yield [
-                Mark(mark.value, _likest(bodies, base))
+                Mark(mark.value, _likest(bodies, base), mark.finer)
                 for mark, bodies in zip(weights, choice, strict=True)
                 if mark.value is not None
             ]

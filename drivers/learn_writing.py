@@ -12,7 +12,9 @@ from decimal import Decimal
 from functools import cache, lru_cache
 from typing import Literal
 
-Code = Literal["text", "hex", "int-le", "int-be", "uint-le", "uint-be", "bcd-le", "bcd-be"]
+from drivers.binary_numbers import read_binary
+from drivers.number_text import decoding, unlit
+
 PLAIN = "0123456789"
 FACTORS = (1, 2, 5, 10, 20, 50, 100)
 """A scale may count in steps of so many of the display's last digit."""
@@ -31,7 +33,7 @@ _TOKENS = {
 class Writing:
     """How a number is written."""
 
-    code: Code = "text"
+    code: str = "text"
     point: str = ""
     """The character of the decimal point; empty where there is none."""
     reversed: bool = False
@@ -43,67 +45,55 @@ class Writing:
     times: int = 1
     brackets: bool = False
     """A number below zero stands in round brackets."""
+    lit: bool = False
+    """Bit 7 of a digit is the point behind it."""
+    exponent: bool = False
+    """A power of ten follows."""
 
     def read(self, raw: bytes) -> Decimal | None:
         """The number in `raw`, its sign wherever it stands; None where there is none."""
         if self.code != "text":
-            whole = _binary(self.code, raw)
+            whole = read_binary(self.code, raw, self.decimals or 0)
             return None if whole is None else scaled(whole * self.times, self.decimals or 0)
         if self.brackets and (found := _BRACKETED.fullmatch(raw)):
             value = self.read(found[1])
             return None if value is None or value < 0 else -value
         line = raw[::-1] if self.reversed else raw
+        bare = unlit(line) if self.lit else (line, self.decimals or 0)
+        if bare is None:
+            return None
+        line, decimals = bare
         if self.group:
             line = line.translate(None, self.group.encode("latin-1"))
-        if self.digits != PLAIN:
-            line = line.translate(decoding(self.digits))
-        found = _lenient(self.point).fullmatch(line)
+        found = _lenient(self.point, exponent=self.exponent).fullmatch(self.plain(line))
         if found is None or (found["s"] and found["t"]):
             return None
-        minus = b"-" in (found["s"], found["t"])
-        return self._number(found["w"], found["p"] or b"", minus)
-
-    def _number(self, whole: bytes, part: bytes, minus: bool) -> Decimal:
-        digits = int(whole + part or b"0")
-        value = -digits if minus else digits
+        digits = int(found["w"] + (found["p"] or b"") or b"0")
+        signed = -digits if b"-" in (found["s"], found["t"]) else digits
         if self.point:
-            return scaled(value, len(part))
-        return scaled(value * self.times, self.decimals or 0)
+            return scaled(signed, len(found["p"] or b"") - int(found["e"] or b"0"))
+        return scaled(signed * self.times, decimals)
+
+    def plain(self, raw: bytes) -> bytes:
+        """The bytes with plain digits, blanks and minus signs for those of its own alphabet."""
+        table = decoding(self.digits)
+        bare = bytes(code & 0x7F for code in raw) if self.lit else raw
+        return bare if table is None else bare.translate(table)
 
 
 @cache
-def _lenient(point: str) -> re.Pattern[bytes]:
+def _lenient(point: str, *, exponent: bool) -> re.Pattern[bytes]:
     sign = rb"(?P<s>[-+]?)"
     part = (
         rb"(?:" + re.escape(point.encode("latin-1")) + rb"(?P<p>[0-9]+))?" if point else b"(?P<p>)"
     )
+    part += rb"[eE](?P<e>[-+]?[0-9]{1,2})" if exponent else b"(?P<e>)"
     return re.compile(rb" *" + sign + rb" *(?P<w>[0-9]+)" + part + rb" *(?P<t>[-+]?) *", re.S)
-
-
-@cache
-def decoding(digits: str) -> bytes:
-    """The table from these digit characters to plain ones; plain digits become no digits."""
-    table = bytearray(range(256))
-    for code in PLAIN.encode():
-        table[code] = 0
-    for value, code in enumerate(digits.encode("latin-1")):
-        table[code] = 0x30 + value
-    return bytes(table)
 
 
 def scaled(whole: int, decimals: int) -> Decimal:
     """`whole` with its point moved; the number of decimals is kept, minus zero is zero."""
     return Decimal((int(whole < 0), tuple(map(int, str(abs(whole)))), -decimals))
-
-
-def _binary(code: Code, raw: bytes) -> int | None:
-    if code == "hex":
-        return int(raw, 16) if re.fullmatch(rb"[0-9A-Fa-f]+", raw) else None
-    line = raw[::-1] if code.endswith("le") else raw
-    if code.startswith("bcd"):
-        digits = line.hex()
-        return int(digits) if digits.isdigit() else None
-    return int.from_bytes(line, "big", signed=code.startswith("int"))
 
 
 def scale_of(raw: int, shown: Decimal) -> tuple[int, int] | None:

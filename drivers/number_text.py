@@ -8,24 +8,45 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from decimal import Decimal
+from functools import cache
 
+from drivers.binary_numbers import read_binary, write_binary
 from drivers.facts import shifted
 from drivers.profile_fields import NumberField
 
 ReadNumber = Callable[[bytes], str | None]
 _PLAIN = b"0123456789"
+_LEAST_LIT = 3
+"""With fewer characters it is open which of them has the point."""
+_MEANT = _PLAIN + b" -"
+"""What the characters of an alphabet stand for."""
 
 
 def field_class(number: NumberField) -> str:
     """The character class of the bytes such a field can hold."""
-    if number.code == "hex":
+    if number.code.startswith("hex"):
         return "[0-9A-Fa-f]"
     if number.code != "text":
         return r"[\x00-\xff]"
-    chars = number.digits + number.point + number.group + " " + ("[]" if number.brackets else "")
+    if number.lit_point:
+        return r"[\x00-\xff]"
+    chars = (
+        number.digits
+        + ("eE+-" if number.exponent else "")
+        + number.point
+        + number.group
+        + " "
+        + ("[]" if number.brackets else "")
+    )
     if number.sign != "none":
         chars += "-+"
     return f"[{''.join(re.escape(char) for char in dict.fromkeys(chars))}]"
+
+
+def ends_in_digit(number: NumberField) -> bool:
+    """Whether no blank can stand behind the last digit."""
+    return number.code == "text" and number.align == "right" and number.sign != "last"
 
 
 def number_reader(number: NumberField) -> ReadNumber:
@@ -33,11 +54,16 @@ def number_reader(number: NumberField) -> ReadNumber:
     if number.code != "text":
         return lambda raw: _from_binary(number, raw)
     pattern = re.compile(_pattern(number).encode())
-    table = _decoding(number.digits)
+    table = decoding(number.digits)
     point, group = number.point.encode(), number.group.encode("latin-1")
 
     def read(raw: bytes) -> str | None:
         line = raw[::-1] if number.reversed else raw
+        decimals = number.decimals
+        if number.lit_point:
+            if (lit := unlit(line)) is None:
+                return None
+            line, decimals = lit
         if group:
             line = line.translate(None, group)
         if table:
@@ -45,15 +71,27 @@ def number_reader(number: NumberField) -> ReadNumber:
         found = pattern.fullmatch(line)
         if found is None:
             return None
+        if number.exponent:
+            return f"{Decimal(line.decode('ascii').replace(' ', '').replace(',', '.')):f}"
         digits = found["n"].translate(None, b"[]")
         for char in point:
             digits = digits.replace(bytes([char]), b".")
         whole, dot, part = digits.decode("ascii").partition(".")
         sign = "-" if found["s"] == b"-" else ""
         text = f"{sign}{whole.lstrip('0') or '0'}{dot}{part}"
-        return text if number.point else _scaled(number, text)
+        return text if number.point else _scaled(number, text, decimals)
 
     return read
+
+
+def unlit(line: bytes) -> tuple[bytes, int] | None:
+    """The characters without bit 7, and how many stand behind the one that differs in it."""
+    high = [n for n, code in enumerate(line) if code & 0x80]
+    low = [n for n, code in enumerate(line) if not code & 0x80]
+    lit = min(high, low, key=len)
+    if len(lit) != 1 or len(line) < _LEAST_LIT:
+        return None
+    return bytes(code & 0x7F for code in line), len(line) - 1 - lit[0]
 
 
 def _pattern(number: NumberField) -> str:
@@ -77,12 +115,15 @@ def _core(number: NumberField) -> str:
     point = f"[{re.escape(number.point)}]"
     if number.brackets:
         return rf"(?:[0-9]+{point})?[0-9]*\[[0-9]\]"
+    if number.exponent:
+        return f"[0-9]*(?:{point}[0-9]+)?[eE][-+]?[0-9]{{1,2}}"
     if number.decimals is not None:
         return f"[0-9]*{point}[0-9]{{{number.decimals}}}" if number.decimals else "[0-9]+"
     return f"[0-9]*{point}[0-9]+" + ("|[0-9]+" if number.whole else "")
 
 
-def _decoding(digits: str) -> bytes | None:
+@cache
+def decoding(digits: str) -> bytes | None:
     """The table from this scale's digit characters to plain ones; None where they are plain."""
     own = digits.encode("latin-1")
     if own == _PLAIN:
@@ -90,48 +131,65 @@ def _decoding(digits: str) -> bytes | None:
     table = bytearray(range(256))
     for code in _PLAIN:
         table[code] = 0  # a plain digit that is not in the alphabet is no digit here
-    for value, code in enumerate(own):
-        table[code] = _PLAIN[value]
+    for code, meant in zip(own, _MEANT, strict=False):
+        table[code] = meant
     return bytes(table)
 
 
 def _from_binary(number: NumberField, raw: bytes) -> str | None:
-    if number.code.startswith("bcd"):
-        digits = (raw[::-1] if number.code.endswith("le") else raw).hex()
-        return _scaled(number, digits) if digits.isdigit() else None
-    if number.code == "hex":
-        return _scaled(number, str(int(raw, 16)))
-    signed = number.code.startswith("int")
-    if number.code.endswith("le"):
-        return _scaled(number, str(int.from_bytes(raw, "little", signed=signed)))
-    return _scaled(number, str(int.from_bytes(raw, "big", signed=signed)))
+    whole = read_binary(number.code, raw, number.decimals or 0)
+    return None if whole is None else _scaled(number, str(whole), number.decimals)
 
 
-def _scaled(number: NumberField, whole: str) -> str:
+def _scaled(number: NumberField, whole: str, decimals: int | None) -> str:
     """A whole number as the weight it stands for: divisions counted, the point put in."""
     minus = "-" if whole.startswith("-") else ""
-    return shifted(f"{minus}{abs(int(whole)) * number.times}", number.decimals)
+    return shifted(f"{minus}{abs(int(whole)) * number.times}", decimals)
 
 
 def write_number(number: NumberField, text: str, least: int, most: int) -> bytes:
     """`text` as it would stand in the field; ValueError where it cannot."""
     negative, digits = text.startswith("-"), text.lstrip("-")
-    if number.code != "text" or not number.point:
+    lit = number.lit_point
+    if (number.code != "text" or not number.point) and not lit:
         whole, _, part = digits.partition(".")
         if len(part) != (number.decimals or 0) and number.decimals is not None:
             raise ValueError(f"this shape sends {number.decimals} decimals")
         digits = _divisions(number, int(whole + part))
     if number.code != "text":
-        return _to_binary(number, -int(digits) if negative else int(digits), least)
+        value = -int(digits) if negative else int(digits)
+        return write_binary(number.code, value, least, number.decimals or 0)
     if number.point and "." not in number.point:
         digits = digits.replace(".", number.point[0])
     if number.brackets:
         digits = f"{digits[:-1]}[{digits[-1]}]"
+    if number.exponent:
+        digits = _with_exponent(number, Decimal(text.lstrip("-")))
+    if lit:
+        return _lit(number, negative, digits, least)
     raw = _placed(number, "-" if negative else "", digits, least).encode("latin-1")
     raw = _encoded(number.digits, raw[::-1] if number.reversed else raw)
     if not least <= len(raw) <= most:
         raise ValueError(f"{text} does not fit the field")
     return raw
+
+
+def _with_exponent(number: NumberField, size: Decimal) -> str:
+    digits = "".join(map(str, size.as_tuple().digits))
+    mantissa = digits.ljust(2, "0")
+    power = size.adjusted()
+    return f"{mantissa[0]}{number.point or '.'}{mantissa[1:]}E{power:+03d}"
+
+
+def _lit(number: NumberField, negative: bool, digits: str, width: int) -> bytes:
+    """The digits with the point in bit 7 of the one before it."""
+    whole, _, part = digits.partition(".")
+    raw = _placed(number, "-" if negative else "", whole + part, width).encode("latin-1")
+    coded = bytearray(_encoded(number.digits, raw))
+    coded[len(coded) - 1 - len(part)] |= 0x80  # those of a scale that clears it read alike
+    if len(coded) != width:
+        raise ValueError(f"{digits} does not fit the field")
+    return bytes(coded[::-1] if number.reversed else coded)
 
 
 def _divisions(number: NumberField, value: int) -> str:
@@ -157,24 +215,4 @@ def _placed(number: NumberField, minus: str, digits: str, width: int) -> str:
 
 def _encoded(digits: str, raw: bytes) -> bytes:
     own = digits.encode("latin-1")
-    return raw if own == _PLAIN else raw.translate(bytes.maketrans(_PLAIN, own))
-
-
-def _to_binary(number: NumberField, value: int, width: int) -> bytes:
-    try:
-        if number.code.startswith("bcd"):
-            raw = bytes.fromhex(f"{value:0{2 * width}d}")
-            return raw[::-1] if number.code.endswith("le") else raw
-        if number.code == "hex":
-            return _hex_digits(value, width)
-        little = number.code.endswith("le")
-        return value.to_bytes(width, "little" if little else "big", signed=number.code[0] == "i")
-    except (OverflowError, ValueError) as error:
-        raise ValueError(f"{value} does not fit {width} bytes") from error
-
-
-def _hex_digits(value: int, width: int) -> bytes:
-    raw = f"{value:0{width}X}".encode()
-    if value < 0 or len(raw) > width:
-        raise ValueError("too big, or negative")
-    return raw
+    return raw if own == _PLAIN else raw.translate(bytes.maketrans(_MEANT[: len(own)], own))

@@ -11,6 +11,7 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator
 
+from drivers.binary_numbers import KINDS, ORDERS, is_code
 from drivers.checks import RULES
 from drivers.notation import to_bytes
 
@@ -90,23 +91,40 @@ class NumberField(Strict):
     reversed: bool = False
     """The last digit comes first."""
     digits: str = "0123456789"
-    """The characters that stand for 0 to 9."""
+    """The characters that stand for 0 to 9, then perhaps those for a blank and a minus."""
+    lit_point: bool = False
+    """The one character that differs from the others in bit 7 has the point behind it, as on the
+    lamps of a display."""
+    exponent: bool = False
+    """A power of ten follows: 1.2540E+02."""
     brackets: bool = False
     """The last digit stands in square brackets: a digit that is not verified."""
     group: str = ""
     """Characters that may stand between the digits and mean nothing: 1'254.0."""
-    code: Literal["text", "hex", "int-le", "int-be", "uint-le", "uint-be", "bcd-le", "bcd-be"] = (
-        "text"
-    )
-    """Text, or hexadecimal digits, a binary integer (two's complement or not), packed decimals."""
+    code: str = "text"
+    """Text, or a code of `drivers.binary_numbers` (int-le, bcd-be, float-le, hex and the like). A
+    float is rounded to `decimals`."""
     times: int = Field(default=1, ge=1)
     """A whole number is so many of the last decimal: a scale that counts its divisions."""
 
     @field_validator("digits")
     @classmethod
     def _ten(cls, value: str) -> str:
-        if len(set(value)) != 10 or len(value) != 10:
-            raise ValueError("digits must be ten different characters")
+        if not 10 <= len(set(value)) == len(value) <= 12:
+            raise ValueError(
+                "digits must be ten different characters, then perhaps a blank and a minus"
+            )
+        return value
+
+    @field_validator("code")
+    @classmethod
+    def _code(cls, value: str) -> str:
+        if value != "text" and not is_code(value):
+            kinds, orders = ", ".join(KINDS), ", ".join(ORDERS)
+            raise ValueError(
+                f"code must be text, hex, or one of {kinds} with one of {orders}: int-le; "
+                "hex:int-be in hexadecimal digits"
+            )
         return value
 
 

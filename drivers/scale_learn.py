@@ -10,10 +10,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
+from drivers.binary_numbers import parts
 from drivers.learn_build import Built, build
 from drivers.learn_decide import decide
 from drivers.learn_frames import Framing, framings
-from drivers.learn_marks import Shown
+from drivers.learn_marks import Shown, other_units
 from drivers.learn_numbers import Found, calmness, search
 from drivers.learn_refusal import NotBuiltError, NotLearnedError, OpenError
 from drivers.learn_report import Sure, about, sure_of
@@ -36,6 +37,9 @@ _FAR = 1000
 """So many times what was shown no weight in the recording can be."""
 _WILDER = 0.2
 """So much less calm than the calmest course another may be to be looked at as well."""
+
+_SIGN_OPEN = ("int", "uint", "mag")
+"""Kinds of binary numbers that are alike above zero."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,16 +86,38 @@ def learn(
             "Are the line settings right? Record at least ten seconds with a load put down and "
             "taken off",
         )
+    accounts = _accounts(marks)
     try:
         best = _best(list(_attempts(bare, found, marks)))
     except OpenError:
         raise
-    except NotLearnedError:
-        marks = _sent(marks)
-        if not marks:
-            raise
-        best = _best(list(_attempts(bare, found, marks)))
+    except NotLearnedError as error:
+        best, marks = _other(bare, found, accounts, error)
     return _learned(best, marks, len(data), name, settings or parity, request)
+
+
+def _other(
+    data: bytes, found: Sequence[Framing], accounts: Iterable[list[Shown]], why: NotLearnedError
+) -> tuple[Built, list[Shown]]:
+    """The first account of what was shown that the lines bear out; raises `why` if none does."""
+    for marks in accounts:
+        try:
+            return _best(list(_attempts(data, found, marks))), marks
+        except OpenError:
+            raise
+        except NotLearnedError:
+            continue
+    raise why
+
+
+def _accounts(shown: list[Shown]) -> Iterator[list[Shown]]:
+    """Other ways in which lines can tell what was shown, the likeliest first."""
+    if sent := _sent(shown):
+        yield sent
+    for unit in other_units(shown):
+        yield [mark.in_unit(unit) for mark in shown]
+    if all(mark.value is None or mark.value.as_tuple().exponent != 0 for mark in shown):
+        yield [replace(mark, finer=True) for mark in shown]
 
 
 def _sent(shown: Sequence[Shown]) -> list[Shown]:
@@ -235,27 +261,32 @@ def _wrong(framing: Framing, shown: Sequence[Shown], found: Found) -> int:
         value = found.values.get(cut.body)
         for mark in shown if value is not None else ():
             if mark.value is not None and mark.begin <= cut.begin and cut.end <= mark.end:
-                wrong += abs(value or 0) != abs(mark.value)
+                wrong += not mark.says(value)
     return wrong
 
 
 def _signed(rivals: Sequence[Built]) -> Built:
     """The best of those that take the same bytes; refused where it is open what is below zero."""
     best = max(rivals, key=lambda built: built.score)
-    if best.found.writing.code[:4] not in ("int-", "uint"):
+    if _kind(best) not in _SIGN_OPEN:
         return best
-    unsigned = [r for r in rivals if r.found.writing.code[0] == "u" and r.composer.signed]
+    unsigned = [r for r in rivals if _kind(r) == "uint" and r.composer.signed]
     if unsigned:
         best = max(unsigned, key=lambda built: built.score)
         alike = [one for one in unsigned if one.readings == best.readings]
         return min(alike, key=lambda one: abs(one.found.place.b - one.found.place.a))
-    signed = [r for r in rivals if r.found.writing.code[0] == "i" and r.falls_below_zero]
+    signed = [r for r in rivals if _kind(r) in ("int", "mag") and r.falls_below_zero]
     if signed:
         return max(signed, key=lambda built: built.score)
     raise OpenError(
         "the weight is a binary number, and how one below zero is written was not seen",
         "Tare with a load on the pan, take the load off, and say what the display shows then",
     )
+
+
+def _kind(built: Built) -> str:
+    code = built.found.writing.code
+    return code if code == "text" else parts(code)[1]
 
 
 def _undisputed(best: Built, rivals: Sequence[Built]) -> Built:
@@ -277,12 +308,20 @@ def _undisputed(best: Built, rivals: Sequence[Built]) -> Built:
 
 def _lesser(rival: Built, best: Built) -> bool:
     """Whether the rival is the same binary number, with fewer bytes or another sense below zero."""
-    codes = {built.found.writing.code.removeprefix("u") for built in (rival, best)}
+    codes = {_family(built.found.writing.code) for built in (rival, best)}
     body = next((body for body in best.found.values if body in rival.found.values), b"")
     inner, outer = rival.found.place.span(body), best.found.place.span(body)
     if best.found.writing.code == "text" or len(codes) > 1 or inner is None or outer is None:
         return False
     return outer[0] <= inner[0] and inner[1] <= outer[1]
+
+
+def _family(code: str) -> tuple[object, ...]:
+    """The code without its sense below zero."""
+    if code == "text":
+        return (code,)
+    in_hex, kind, order = parts(code)
+    return in_hex, "int" if kind in _SIGN_OPEN else kind, order
 
 
 def _best(attempts: Sequence[_Attempt]) -> Built:

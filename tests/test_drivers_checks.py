@@ -16,6 +16,28 @@ def test_crc_16_with_polynomial_1021_and_start_ffff():
     assert RULES["crc16-1021-ffff"](b"123456789") == 0x29B1
 
 
+@pytest.mark.parametrize(
+    ("rule", "value"),
+    [
+        ("crc16-8005-high", 0xFEE8),
+        ("crc16-a001", 0xBB3D),
+        ("crc16-a001-ffff", 0x4B37),
+        ("crc16-8408", 0x2189),
+        ("crc16-8408-ffff", 0x6F91),
+        ("crc8-07", 0xF4),
+        ("crc8-31", 0xA2),
+        ("crc8-8c", 0xA1),
+    ],
+)
+def test_the_catalogued_check_values(rule, value):
+    """The public catalogue of CRC parameters gives these for "123456789"; from memory."""
+    assert RULES[rule](b"123456789") == value
+
+
+def test_a_sum_in_two_decimal_digits_wraps_at_a_hundred():
+    assert check_value("sum", b"\xff\x02", modulus=100, complement="none", add=50) == 7
+
+
 @given(st.binary())
 def test_crc_16_with_start_zero_is_that_of_the_standard_library(data):
     """`binascii.crc_hqx` is the same CRC from another hand."""

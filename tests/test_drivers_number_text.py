@@ -32,6 +32,16 @@ CASES = [
     ({"code": "hex", "decimals": 2}, b"0E44", "36.52"),
     ({"code": "int-be", "decimals": 1, "times": 5}, b"\xff\xfe", "-1.0"),
     ({"point": "", "decimals": 2, "times": 2}, b"      1826", "36.52"),
+    ({"code": "float-be", "decimals": 2}, b"\x42\x12\x14\x7b", "36.52"),
+    ({"code": "hex:int-be", "decimals": 2}, b"FFFFAF", "-0.81"),
+    ({"exponent": True}, b"-3.652E+01", "-36.52"),
+    ({"exponent": True}, b"  8.10E-01", "0.810"),
+    ({"point": "", "pad": "0", "lit_point": True}, b"003\xb652", "36.52"),
+    (
+        {"point": "", "digits": "\x3f\x06\x5b\x4f\x66\x6d\x7d\x07\x7f\x6f\x00@", "lit_point": True},
+        b"\x00\x40\xbf\x7f\x06",
+        "-0.81",
+    ),
 ]
 
 
@@ -58,6 +68,9 @@ def test_a_field_is_read_and_written_alike(field, raw, text):
         ({"decimals": 2}, b"     365.2"),
         ({"digits": "pqrstuvwxy"}, b"     36.52"),
         ({"code": "bcd-be"}, b"\x3a\x52"),
+        ({"exponent": True}, b"     36.52"),
+        ({"point": "", "lit_point": True}, b"  3652"),
+        ({"point": "", "lit_point": True}, b"  \xb3\xb652"),
     ],
 )
 def test_what_is_not_quite_the_field_is_no_number(field, raw):
@@ -81,6 +94,11 @@ def test_what_is_not_quite_the_field_is_no_number(field, raw):
 def test_what_a_field_cannot_hold_is_refused(field, text, width):
     with pytest.raises(ValueError):
         write_number(NumberField.model_validate(field), text, width, width)
+
+
+def test_a_point_may_be_the_one_lamp_that_is_out():
+    number = NumberField(point="", lit_point=True, digits="".join(map(chr, range(0x40, 0x4A))))
+    assert number_reader(number)(bytes([0xC3, 0x46, 0xC5, 0xC2])) == "36.52"
 
 
 def test_characters_that_group_digits_mean_nothing():
