@@ -16,6 +16,8 @@ from drivers.learn_roles import GROSS_WORDS, NET_WORDS
 
 _TARE_WORDS = frozenset({"T", "TR", "TARE", "TARA", "PT"})
 _NEAR = 12
+_LOAD = 4
+"""A tare takes away at least so many'th part of the greatest weight that was shown."""
 
 
 def decide(builts: Sequence[Built], shown: Sequence[Shown]) -> Built:
@@ -54,9 +56,15 @@ def decide(builts: Sequence[Built], shown: Sequence[Shown]) -> Built:
 
 
 def _tared(built: Built) -> bool:
-    """Whether the scale was tared, and loaded again then."""
+    """Whether the scale was tared, and loaded again then, and the other number has to agree.
+
+    What little stands there before the scale is zeroed is no tare: zeroing turns both to nothing.
+    """
     course = built.composer.parts.course
-    return any(any(course.values[at:]) for at in course.tares[:1])
+    most = max(map(abs, course.shown))
+    loads = [at for at in course.tares if _LOAD * course.values[at - 1] >= most]
+    agrees = any(name.startswith("again") for name in built.draft.fields)
+    return agrees and any(any(course.values[at:]) for at in loads[:1])
 
 
 def _label(built: Built) -> str:
