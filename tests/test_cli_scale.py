@@ -306,7 +306,7 @@ def test_what_comes_is_shown_raw_and_decoded_until_it_is_stopped(scale, sort):
     )
     assert listening.end(sort) == 0
     line = next(line for line in listening.out if "at rest" in line)
-    assert line.endswith("  ST,GS,+   36.5 g<CR><LF>\n")
+    assert line.endswith("ST,GS,+   36.5 g<CR><LF>\n")
     said = "".join(listening.err)
     assert f"listening to {scale.link} at 9600 8N1" in said
     assert f"the line shape is {SHAPE}" in said
