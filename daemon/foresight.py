@@ -26,6 +26,16 @@ SMALL_DUMP = 0.15
 STEADY = 0.08
 """How far a trickle wanders from its own mean, as a share."""
 
+EASE_SHOWS_S = 0.3
+"""Seconds after the coarse cue that the scale must have seen before they tell of the easing."""
+
+EASINGS, UNHEARD = (1.0, 0.85, 1.2, 0.7, 1.45, 0.5, 1.8, 2.3, 3.0, 4.0, 6.0), 9.0
+"""Easings thought of, as shares of the usual lead, and how unlikely any is held to be at most: the
+cue may not have been heard at all."""
+
+SAME_FLOW = 0.6
+"""A trickle of more than this share of the dump: this hand does not ease off, or hardly."""
+
 DUMPLIKE, LEAST_DUMP_G_PER_S = 3.0, 10.0
 """So many usual trickles, and at least so much, is a dump even where none was asked for."""
 
@@ -56,24 +66,35 @@ def stops_at_start(p: Pour, w: Weighing, g: Grip) -> tuple[float | None, float |
 
 def stream(p: Pour, w: Weighing, g: Grip, at_s: float) -> Stream:
     """Mass and flow of the part at `at_s`; a flow is expected to be like this bottle's others."""
-    assert w.mass_g is not None and w.at_s is not None
-    flow = p.sign * w.flow_g_per_s
-    mass = p.part_g(w.mass_g) - p.foreign_g
-    s = Stream(mass, flow, w.mass_sd_g**2, w.mass_flow_cov, w.flow_sd_g_per_s**2)
+    assert w.at_s is not None
+    s = raw_stream(p, w)
     if is_easing(p, w, g, at_s):
         return _easing_stream(p, s, w, g, at_s)
     return landing.later(_averaged(p, _as_usual(p, s, g), w), at_s - w.at_s)
+
+
+def raw_stream(p: Pour, w: Weighing) -> Stream:
+    """Mass and flow of the part at the last reading, as the scale alone tells."""
+    assert w.mass_g is not None
+    mass = p.part_g(w.mass_g) - p.foreign_g
+    flow_var = w.flow_sd_g_per_s**2
+    return Stream(mass, p.sign * w.flow_g_per_s, w.mass_sd_g**2, w.mass_flow_cov, flow_var)
+
+
+def _as_dump(s: Stream, g: Grip) -> Stream:
+    """A dump is expected to be like this bottle's others."""
+    b = g.bottle
+    if s.flow_g_per_s < 0.15 * b.dump_g_per_s:
+        return s
+    usual = 0.4 if b.dumps > 0 else 1.2
+    return landing.expecting(s, b.dump_g_per_s, b.dump_g_per_s * usual)
 
 
 def _as_usual(p: Pour, s: Stream, g: Grip) -> Stream:
     """A dump or a trickle is expected to be like this bottle's others."""
     b = g.bottle
     if p.zone is Zone.DUMP:
-        # Never expect less than is seen: a dump taken for slow is eased off too late.
-        if not 0.15 * b.dump_g_per_s < s.flow_g_per_s < b.dump_g_per_s:
-            return s
-        usual = 0.4 if b.dumps > 0 else 1.2
-        return landing.expecting(s, b.dump_g_per_s, b.dump_g_per_s * usual)
+        return _as_dump(s, g)
     if b.pours == 0 or s.flow_g_per_s < 0.3 * b.trickle_g_per_s:
         return s
     usual = max(0.3, 2.0 * b.trickle_scatter)
@@ -95,7 +116,10 @@ def is_easing(p: Pour, w: Weighing, g: Grip, at_s: float) -> bool:
     """The coarse cue was given, and the reading cannot yet show that the pour has eased."""
     if p.coarse_cue is None or p.stage is not Stage.POURING:
         return False
-    return at_s - p.coarse_cue.at_s < landing.ease_end_s(g) + w.scale.total_lag_s
+    if g.trickle_g_per_s > SAME_FLOW * p.dumped_g_per_s:
+        return False
+    settles_s = landing.ease_end_s(g) + 1.7 * w.scale.total_lag_s + 0.3
+    return at_s - p.coarse_cue.at_s < settles_s
 
 
 def _easing_stream(p: Pour, s: Stream, w: Weighing, g: Grip, at_s: float) -> Stream:
@@ -107,13 +131,33 @@ def _easing_stream(p: Pour, s: Stream, w: Weighing, g: Grip, at_s: float) -> Str
     """
     c = p.coarse_cue
     assert c is not None and w.at_s is not None
-    dump, trickle, ease = p.dumped_g_per_s, g.trickle_g_per_s, g.bottle.ease_lead_s
+    dump, trickle = p.dumped_g_per_s, g.trickle_g_per_s
     lag = w.scale.total_lag_s
     seen_s, now_s = w.at_s - lag - c.at_s, at_s - c.at_s
     seen_g = s.mass_g - s.flow_g_per_s * lag
+    ease = _lead_seen_s(g, c, dump, seen_s, seen_g, w.scale.rounding_g)
     mass = seen_g + landing.easing_g(dump, trickle, ease, seen_s, now_s)
     flow = landing.easing_g(dump, trickle, ease, now_s, now_s + g.lead_s) / g.lead_s
     return Stream(mass, flow, 0.0, 0.0, 0.0)
+
+
+def _lead_seen_s(
+    g: Grip, c: Cue, dump: float, seen_s: float, seen_g: float, rounding_g: float
+) -> float:
+    """This easing's lead: the usual one, unless what the scale has seen since the cue gainsays it.
+
+    Somebody who has not heard, or eases slowly, brings more by then; somebody quick brings less.
+    """
+    usual, trickle = g.bottle.ease_lead_s, g.trickle_g_per_s
+    if seen_s < EASE_SHOWS_S:
+        return usual
+    brought, unsure = seen_g - c.mass_g, hypot(0.06 * dump, c.sd_g, 2.0 * rounding_g)
+
+    def unlikely(lead: float) -> float:
+        off = (landing.easing_g(dump, trickle, lead, 0.0, seen_s) - brought) / unsure
+        return off * off + min(((lead - usual) / g.bottle.ease_spread_s) ** 2, UNHEARD)
+
+    return min((usual * share for share in EASINGS), key=unlikely)
 
 
 def _coarse_mark_g(p: Pour, w: Weighing, g: Grip, flow: float) -> float:
