@@ -112,11 +112,16 @@ def _averaged(p: Pour, s: Stream, w: Weighing) -> Stream:
     return landing.expecting(s, mean, unsure) if mean > 0.05 else s
 
 
+def keeps_on(p: Pour, g: Grip) -> bool:
+    """Whether this hand is known to pour on at the coarse cue as it did before."""
+    return g.trickle_g_per_s > SAME_FLOW * p.dumped_g_per_s
+
+
 def is_easing(p: Pour, w: Weighing, g: Grip, at_s: float) -> bool:
     """The coarse cue was given, and the reading cannot yet show that the pour has eased."""
     if p.coarse_cue is None or p.stage is not Stage.POURING:
         return False
-    if g.trickle_g_per_s > SAME_FLOW * p.dumped_g_per_s:
+    if keeps_on(p, g):
         return False
     settles_s = landing.ease_end_s(g) + 1.7 * w.scale.total_lag_s + 0.3
     return at_s - p.coarse_cue.at_s < settles_s

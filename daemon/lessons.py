@@ -9,7 +9,7 @@ from __future__ import annotations
 from math import hypot
 
 from daemon import hand as hands
-from daemon import landing
+from daemon import foresight, landing
 from daemon.foresight import grip
 from daemon.hand import Grip, Hand
 from daemon.pour_state import OPEN_S, Pour
@@ -17,6 +17,10 @@ from daemon.weighing import Weighing
 
 HASTY = 0.3
 """Grams of doubt per gram/s about the run-on of a stop called before the trickle was measured."""
+
+KEPT_S = 1.0
+"""Seconds that a scale must have seen of a dump after its coarse cue before it counts as kept on.
+"""
 
 
 def taught(p: Pour, w: Weighing, hand: Hand, actual_g: float) -> Hand | None:
@@ -29,13 +33,17 @@ def taught(p: Pour, w: Weighing, hand: Hand, actual_g: float) -> Hand | None:
     cue, part = p.fine_cue, p.goal.part
     if cue is None or p.tainted or cue.flow_g_per_s < 0.1:
         return None
-    if p.main_cut and p.coarse_cue is not None and p.stops_g[0] is not None:
+    if p.main_cut and _kept_on(p, w):
+        hand = hands.learn_dump(hand, part, p.dumped_g_per_s)
+        return hands.learn_trickle(hand, part, cue.raw_g_per_s)
+    eases = not foresight.keeps_on(p, grip(p, w, hand))
+    if p.main_cut and eases and p.coarse_cue is not None and p.stops_g[0] is not None:
         lead, unsure = _ease_seen(p, grip(p, w, hand), actual_g)
         hand = hands.learn_dump(hand, part, p.dumped_g_per_s)
         hand = hands.learn_ease(hand, part, lead, unsure)
     if p.main_cut and p.stops_g[0] is None:
         hand = hands.learn_trickled(hand, part)
-    trickle = _trickle(p) if p.main_cut else None
+    trickle = _trickle(p, eases) if p.main_cut else None
     if trickle is not None or (not p.main_cut and _ran_on(p, w)):
         hasty = HASTY * cue.flow_g_per_s if p.main_cut and not p.ran else 0.0
         hand = hands.learn(
@@ -58,13 +66,25 @@ def _ran_on(p: Pour, w: Weighing) -> bool:
     return ran_s > OPEN_S + w.scale.total_lag_s
 
 
-def _trickle(p: Pour) -> float | None:
+def _kept_on(p: Pour, w: Weighing) -> bool:
+    """Whether the dump simply went on after the coarse cue although there was time to ease off.
+
+    The next pour then expects it, and its run-on teaches; this one's was reckoned with an easing.
+    """
+    c, f = p.coarse_cue, p.fine_cue
+    if c is None or f is None or p.ran or p.goal.fine is not None:
+        return False
+    long = f.at_s - c.at_s > KEPT_S + w.scale.total_lag_s
+    return long and f.raw_g_per_s > 0.7 * p.dumped_g_per_s
+
+
+def _trickle(p: Pour, eases: bool = True) -> float | None:
     """Flow of the trickle at the stop cue: its mean if it ran long enough, else as it was seen."""
     e, f = p.ease_cue, p.fine_cue
     if e is None or f is None:
         return None
     flow = (f.mass_g - e.mass_g) / (f.at_s - e.at_s) if p.ran else f.raw_g_per_s
-    eased = p.coarse_cue is None or flow < 0.7 * p.dumped_g_per_s
+    eased = p.coarse_cue is None or not eases or flow < 0.7 * p.dumped_g_per_s
     return flow if flow > 0.05 and eased else None
 
 
