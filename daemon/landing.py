@@ -94,46 +94,51 @@ def _quantile(risk_pct: float) -> float:
     return NormalDist().inv_cdf(1.0 - min(max(risk_pct, 0.01), 50.0) / 100.0)
 
 
-HIGHEST_AIM = 0.5
-"""The most that is ever aimed above the target, as a share of the tolerance."""
+AIMS = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5)
+"""What is thought of aiming above the target, as shares of the tolerance."""
 
-TOP_UP_COST = 0.15
-"""What a top-up costs beside its own risk, where a part half a tolerance too heavy costs nothing,
-one and a half tolerances 1, and three and a half or more 3."""
+FREE, MOST = 0.67, 3.0
+"""So much too heavy, as a share of the tolerance, costs nothing; each tolerance more costs 1, but
+never more than this."""
 
-NODES = tuple(
-    (x, NormalDist().pdf(x) * 0.5)
-    for x in (-2.5, -2.0, -1.5, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5, 2.0, 2.5)
-)
-"""Points and weights that stand for a normal distribution."""
+TOP_UP_COST = 0.3
+"""What a top-up costs beside where it lands: some seconds, and a person who must do it all again.
+"""
 
 
 def aim_error_g(sd_g: float, tolerance_g: float, risk_pct: float, least_top_up_g: float) -> float:
     """Where to aim, relative to the target.
 
-    On target while the chance of passing target + tolerance stays within the risk. Else lower, so
-    that it does; unless what falls short would then need a top-up smaller than the hand can give
-    (`least_top_up_g`). Such a top-up lands further above the target than any stop near it, and the
-    chance of needing one counts with all that it costs: then on target or a little above is best.
+    On target while next to nothing falls short of the tolerance. Else above it, as long as the
+    chance of passing target + tolerance stays within the risk, or below it so that it does; unless
+    what falls short would then need a top-up smaller than the hand can give (`least_top_up_g`).
+    Such a top-up lands further above the target than any stop near it, and the chance of needing
+    one counts with all that it costs: then on target or a little above is best.
     """
-    careful = min(0.0, tolerance_g - _quantile(risk_pct) * sd_g)
-    if careful == 0.0:
-        return 0.0
-    high = HIGHEST_AIM * tolerance_g
-    aims = (0.0, 0.5 * high, high, 0.5 * careful, careful)
+    careful = tolerance_g - _quantile(risk_pct) * sd_g
+    aims = [share * tolerance_g for share in AIMS]
+    if careful < 0.0:
+        aims += [0.5 * careful, careful]
     return min(aims, key=lambda aim: _cost(aim, sd_g, tolerance_g, least_top_up_g))
 
 
 def _cost(aim: float, sd: float, tolerance: float, least: float) -> float:
     """What is to be expected of this aim, top-ups included."""
-    cost = 0.0
-    for at, weight in NODES:
-        error = aim + at * sd
-        if error < -tolerance:
-            cost += weight * TOP_UP_COST
-            error = max(0.0, error + least)
-        cost += weight * min(3.0, max(0.0, error / tolerance - 0.5))
-    return cost
+    free = FREE * tolerance
+    over = _beyond(aim - free, sd) - _beyond(aim - free - MOST * tolerance, sd)
+    short = _NORMAL.cdf((-tolerance - aim) / sd)
+    lands = least - tolerance - 0.4 * sd if sd < least else 0.0
+    again = min(MOST, max(0.0, lands - free) / tolerance)
+    return over / tolerance + short * (TOP_UP_COST + again)
+
+
+_NORMAL = NormalDist()
+
+
+def _beyond(mean: float, sd: float) -> float:
+    """Expected excess above 0 of a normal distribution (the loss function of stock-keeping)."""
+    z = mean / sd
+    return sd * (_NORMAL.pdf(z) + z * _NORMAL.cdf(z))
 
 
 def judge_s(t: ScaleTraits, trickle_g_per_s: float) -> float:
