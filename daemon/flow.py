@@ -116,6 +116,11 @@ def moments(flow: Flow, after_s: float = 0.0) -> tuple[float, float, float, floa
     return m, q, p * cmm + r * tmm + p * r * dm * dm, mq, qq
 
 
+def shown_g(flow: Flow) -> float:
+    """What the display stands for, its rounding and noise taken out, its lag left in."""
+    return flow.calm_odds * flow.calm.b + (1.0 - flow.calm_odds) * flow.turning.b
+
+
 def pinned(flow: Flow, mass_g: float, sd_g: float) -> Flow:
     """The same with the calm filter known to rest; the turning one still watches for an opening."""
     return Flow(at_rest(mass_g, sd_g).calm, flow.turning, flow.calm_odds)

@@ -6,9 +6,10 @@ teaches.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from math import hypot, sqrt
 
+from daemon import flow as flows
 from daemon import hand as hands
 from daemon import landing
 from daemon.hand import Grip, Hand
@@ -69,7 +70,7 @@ def stream(p: Pour, w: Weighing, g: Grip, at_s: float) -> Stream:
     assert w.at_s is not None
     s = raw_stream(p, w)
     if is_easing(p, w, g, at_s):
-        return _easing_stream(p, s, w, g, at_s)
+        return _easing_stream(p, w, g, at_s)
     return landing.later(_averaged(p, _as_usual(p, s, g), w), at_s - w.at_s)
 
 
@@ -127,7 +128,7 @@ def is_easing(p: Pour, w: Weighing, g: Grip, at_s: float) -> bool:
     return at_s - p.coarse_cue.at_s < settles_s
 
 
-def _easing_stream(p: Pour, s: Stream, w: Weighing, g: Grip, at_s: float) -> Stream:
+def _easing_stream(p: Pour, w: Weighing, g: Grip, at_s: float) -> Stream:
     """Mass and flow while the hand eases off: what the scale has surely seen, and the usual easing.
 
     The reading shows the mass of a lag ago; what came since is reckoned from how this hand eases,
@@ -139,27 +140,47 @@ def _easing_stream(p: Pour, s: Stream, w: Weighing, g: Grip, at_s: float) -> Str
     dump, trickle = p.dumped_g_per_s, g.trickle_g_per_s
     lag = w.scale.total_lag_s
     seen_s, now_s = w.at_s - lag - c.at_s, at_s - c.at_s
-    seen_g = s.mass_g - s.flow_g_per_s * lag
-    ease = _lead_seen_s(g, c, dump, seen_s, seen_g, w.scale.rounding_g)
-    mass = seen_g + landing.easing_g(dump, trickle, ease, seen_s, now_s)
+    seen = Seen(_display_g(p, w) - c.mass_g, seen_s, w.scale.lag_s / sqrt(2.0))
+    unsure_g = hypot(0.06 * dump, c.sd_g, 2.0 * w.scale.rounding_g)
+    ease = _lead_seen_s(g, dump, seen, unsure_g)
+    off = seen.brought_g - seen.expected_g(dump, trickle, ease)
+    mass = c.mass_g + off + landing.easing_g(dump, trickle, ease, 0.0, now_s)
     flow = landing.easing_g(dump, trickle, ease, now_s, now_s + g.lead_s) / g.lead_s
     return Stream(mass, flow, 0.0, 0.0, 0.0)
 
 
-def _lead_seen_s(
-    g: Grip, c: Cue, dump: float, seen_s: float, seen_g: float, rounding_g: float
-) -> float:
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What a scale has shown since the coarse cue: grams, until when, blurred by how much time."""
+
+    brought_g: float
+    until_s: float
+    blur_s: float
+
+    def expected_g(self, dump: float, trickle: float, lead_s: float) -> float:
+        """What it would show of an easing with this lead: its filter averages over the blur."""
+        early = landing.easing_g(dump, trickle, lead_s, 0.0, self.until_s - self.blur_s)
+        late = landing.easing_g(dump, trickle, lead_s, 0.0, self.until_s + self.blur_s)
+        return 0.5 * (early + late)
+
+
+def _display_g(p: Pour, w: Weighing) -> float:
+    """Grams of the part that the display stands for, its rounding and noise taken out."""
+    assert w.flow is not None
+    return p.part_g(flows.shown_g(w.flow)) - p.foreign_g
+
+
+def _lead_seen_s(g: Grip, dump: float, seen: Seen, unsure_g: float) -> float:
     """This easing's lead: the usual one, unless what the scale has seen since the cue gainsays it.
 
     Somebody who has not heard, or eases slowly, brings more by then; somebody quick brings less.
     """
     usual, trickle = g.bottle.ease_lead_s, g.trickle_g_per_s
-    if seen_s < EASE_SHOWS_S:
+    if seen.until_s < EASE_SHOWS_S:
         return usual
-    brought, unsure = seen_g - c.mass_g, hypot(0.06 * dump, c.sd_g, 2.0 * rounding_g)
 
     def unlikely(lead: float) -> float:
-        off = (landing.easing_g(dump, trickle, lead, 0.0, seen_s) - brought) / unsure
+        off = (seen.expected_g(dump, trickle, lead) - seen.brought_g) / unsure_g
         return off * off + min(((lead - usual) / g.bottle.ease_spread_s) ** 2, UNHEARD)
 
     return min((usual * share for share in EASINGS), key=unlikely)
