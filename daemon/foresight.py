@@ -171,7 +171,7 @@ def _display_g(p: Pour, w: Weighing) -> float:
 
 
 def _lead_seen_s(g: Grip, dump: float, seen: Seen, unsure_g: float) -> float:
-    """This easing's lead: the usual one, unless what the scale has seen since the cue gainsays it.
+    """Lead of this easing: the usual one, unless what the scale has seen since the cue gainsays it.
 
     Somebody who has not heard, or eases slowly, brings more by then; somebody quick brings less.
     """
@@ -201,6 +201,13 @@ def coarse_in_g(p: Pour, w: Weighing, g: Grip, s: Stream) -> float:
     """Grams still to come before the coarse cue; 0 or below: it is due."""
     room = landing.ease_room_g(g, w.scale, max(0.0, s.flow_g_per_s))
     return p.goal.target_g - room - sqrt(s.mass_var) - s.mass_g
+
+
+def is_too_near(p: Pour, w: Weighing, g: Grip, left_g: float) -> bool:
+    """Whether a dump that went on now could not be eased off any more once the scale showed it."""
+    dump = max(p.top_g_per_s, g.bottle.dump_g_per_s)
+    unseen = dump * (w.scale.total_lag_s + w.scale.interval_s)
+    return left_g < landing.ease_room_g(g, w.scale, dump, careful=0.5) + unseen
 
 
 def expects_coarse(p: Pour, g: Grip) -> bool:

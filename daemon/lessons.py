@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from math import hypot
 
-from daemon import hand as hands
 from daemon import foresight, landing
+from daemon import hand as hands
 from daemon.foresight import grip
 from daemon.hand import Grip, Hand
 from daemon.pour_state import OPEN_S, Pour

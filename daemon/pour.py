@@ -100,6 +100,7 @@ def on_reading(p: Pour, w: Weighing, hand: Hand) -> tuple[Pour, tuple[PourNews, 
     grip = foresight.grip(p, w, hand)
     p = foresight.noted(_begun(_with_jump(p, w), w, news), w, grip)
     p = foresight.foreseen(p, w, grip, w.at_s)
+    p = _paused(p, w, grip, news)
     p = _cued(p, w, grip, w.at_s, news)
     p = _repeated(p, w, grip, news)
     p = _over_seen(p, w, news)
@@ -157,6 +158,25 @@ def _begun(p: Pour, w: Weighing, news: list[PourNews]) -> Pour:
         return p
     news.append(Begun(w.at_s))
     return replace(p, stage=Stage.POURING, begun_at_s=w.at_s)
+
+
+def _paused(p: Pour, w: Weighing, grip: Grip, news: list[PourNews]) -> Pour:
+    """Ease off somebody who stopped to look where going on with the dump would be too much.
+
+    By the time the scale shows that they go on, the cue would come too late; what follows is poured
+    and cued as a top-up.
+    """
+    if w.at_s is None or w.settled_g is None or p.goal.coarse is not None or p.foreign_g != 0.0:
+        return p
+    if p.flows_at_s is None or not foresight.expects_coarse(p, grip):
+        return p
+    actual = p.part_g(w.settled_g)
+    left = p.goal.target_g - actual
+    if left <= p.goal.tolerance_g or not foresight.is_too_near(p, w, grip, left):
+        return p
+    news.append(StopCoarse(w.at_s, p.actual_g(w), 0.0, actual))
+    p = replace(p, stage=Stage.TOP_UP, zone=Zone.EASE, from_g=actual, wet=False, flows_at_s=None)
+    return replace(p, due_s=None, to_stop_s=None)
 
 
 def _cued(p: Pour, w: Weighing, grip: Grip, at_s: float, news: list[PourNews]) -> Pour:
