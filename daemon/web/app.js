@@ -8,6 +8,7 @@ import { ask, codeFromAddress, paired, unpair } from "./pair.js";
 import { Shop } from "./shop.js";
 import { setUp as setUpDock, dock } from "./dock.js";
 import { settings, setUp as setUpSettings } from "./settings.js";
+import { stayAwake } from "./awake.js";
 
 const $ = (id) => document.getElementById(id);
 const QUIET_MS = 4_000;
@@ -113,33 +114,35 @@ function drawNow() {
   document.body.dataset.stale = wrong ? "yes" : "no";
   $("banner").hidden = !wrong;
   draw.text($("banner"), wrong);
-  drawTop(bench_ms, wrong);
-  draw.clocks(bench.timers, bench_ms, clockActs);
+  drawTop(bench_ms, lost);
+  draw.clocks(bench.timers, bench_ms, clockActs, mayTurnClocks() && link.up && !lost);
   draw.run(bench.run);
   draw.parts(bench.dispense);
   draw.landings(bench.dispense, shop.tolerance_g.get(bench.name) ?? 0.3);
   draw.text($("scale-note"), bench.dispense?.scale_note ? `Scale: ${bench.dispense.scale_note}` : "");
-  dock(bench, me.role === "control" && link.up && bench.online);
+  dock(bench, me.role === "control" && link.up && !lost);
+  stayAwake(!lost && bench.dispense && bench.dispense.step !== "idle");
   if ($("benches").open) drawBenches(now);
-  tell(look, wrong);
+  tell(look, lost);
 }
 
-function drawTop(bench_ms, wrong) {
+function drawTop(bench_ms, lost) {
   draw.text($("bench-name"), shop.benches.size > 1 ? `${bench.name} ▾` : bench.name);
-  $("line").dataset.line = link.up ? (wrong ? "quiet" : "up") : "down";
+  $("line").dataset.line = link.up ? (lost ? "quiet" : "up") : "down";
   const well = cues.waits ? "tap for sound" : me.role === "watch" ? "watching" : "live";
-  draw.text($("line-word"), link.up ? well : "cut off");
+  draw.text($("line-word"), link.up ? lost.toLowerCase() || well : "cut off");
   draw.text($("clock"), words.hours(bench_ms));
 }
 
 /** Say to a screen reader what turned, and no more: a state, not each gram. */
-function tell(look, wrong) {
+function tell(look, lost) {
   const d = bench.dispense;
-  const now = wrong ? "cut" : `${look.word}|${d?.part ?? ""}|${d?.needs ?? ""}|${d?.step ?? ""}`;
+  const now = lost || `${look.word}|${d?.part ?? ""}|${d?.needs ?? ""}|${d?.step ?? ""}`;
   if (now === said) return;
   const first = said === "";
   said = now;
-  if (first || wrong) return;
+  if (lost) $("shout").textContent = `${lost}. Go by the scale, not by this screen.`;
+  if (first || lost) return;
   const part = d?.part ? ` ${d.part}` : "";
   const loud = look.tone === "stop";
   $("shout").textContent = loud ? `${look.word}${part}.` : "";
@@ -169,13 +172,15 @@ function drawBenches(now) {
   if (list.innerHTML !== fresh.innerHTML) {
     const focused = document.activeElement?.dataset.bench;
     list.replaceChildren(...rows);
-    if (focused) list.querySelector(`[data-bench="${focused}"]`)?.focus();
+    if (focused) list.querySelector(`[data-bench="${CSS.escape(focused)}"]`)?.focus();
   }
 }
 
+function mayTurnClocks() {
+  return me.role === "control" && Boolean(bench.dispense?.choices?.includes("timer"));
+}
+
 function clockActs(timer) {
-  const may = me.role === "control" && bench.dispense?.choices?.includes("timer");
-  if (!may) return [];
   return [["+1 min", { extend_s: 60 }], ["Clear this clock", { clear: true }]].map(([name, what]) => {
     const button = draw.make("button", "minor", name);
     button.addEventListener("click", () => press({ do: "timer", timer: timer.id, ...what }, name));
@@ -255,9 +260,11 @@ $("bench-list").addEventListener("click", (event) => {
 for (const button of document.querySelectorAll("[data-close]")) {
   button.addEventListener("click", () => button.closest("dialog").close());
 }
-new ResizeObserver(() => {
-  document.body.style.setProperty("--dock", `${$("dock").offsetHeight}px`);
-}).observe($("dock"));
+const heights = new ResizeObserver(() => {
+  for (const id of ["dock", "banner"]) document.body.style.setProperty(`--${id}`, `${$(id).offsetHeight}px`);
+});
+heights.observe($("dock"));
+heights.observe($("banner"));
 measureDigit();
 setInterval(tick, 500);
 begin();

@@ -25,7 +25,9 @@ export function dock(bench, may) {
   const answers = d?.needs ? choices.filter((choice) => ANSWERS.includes(choice)) : [];
   const others = choices.filter((choice) => !answers.includes(choice));
   others.sort((a, b) => (b === "next") - (a === "next"));
-  const wanted = others.map((choice) => spec(choice, bench));
+  // Without anything that is due, a batch is what can be begun.
+  const first = others.includes("next") || answers.length ? "" : "start";
+  const wanted = others.map((choice) => spec(choice, bench, first));
   if (others.includes("next") && d.due?.startsWith("witness cup hard")) wanted.push(stillSoft(d.due));
   shownDock = show($("dock"), wanted, shownDock);
   shownAnswers = show($("answers"), answers.map((choice) => spec(choice, bench)), shownAnswers);
@@ -33,8 +35,9 @@ export function dock(bench, may) {
   document.body.dataset.dock = wanted.length ? "yes" : "no";
 }
 
-function spec(choice, bench) {
-  return { id: choice, what: { do: choice }, ...words.button(choice, bench.dispense, bench.plan) };
+function spec(choice, bench, first = "") {
+  const big = choice === "next" || choice === first || ANSWERS.includes(choice);
+  return { id: choice, what: { do: choice }, big, ...words.button(choice, bench.dispense, bench.plan) };
 }
 
 function stillSoft(due) {
@@ -51,8 +54,7 @@ function show(place, wanted, shown) {
   return key;
 }
 
-function button({ id, what, name, more }) {
-  const big = id === "next" || ANSWERS.includes(id);
+function button({ id, what, name, more, big }) {
   const element = draw.make("button", big ? "big" : "minor");
   element.dataset.choice = id;
   const word = draw.make("b", "", name);

@@ -66,7 +66,7 @@ export function hero(bench, live, now_ms, lost) {
   panel.style.setProperty("--units", wide.toFixed(2));
   const poured = Boolean(dispense?.target_g) && dispense.step !== "cup";
   panel.dataset.poured = poured ? "yes" : "no";
-  text($("figure-more"), poured && !stale ? more(dispense, live, places) : "");
+  text($("figure-more"), stale ? "" : poured ? more(dispense, live, places) : (shown.more ?? ""));
   drawCup(poured ? dispense : null, live, places, stale);
   soonest(timers, now_ms, poured);
   text($("prompt"), stale ? "" : (dispense?.prompt ?? ""));
@@ -78,6 +78,7 @@ export function hero(bench, live, now_ms, lost) {
 }
 
 function more(dispense, live, places) {
+  if (live.actual_g === null) return "";
   const told = [`${words.grams(live.actual_g, places)} of ${words.grams(dispense.target_g, places)} g`];
   if (live.landing_g !== null && dispense.step === "pour") {
     told.push(`lands ${words.grams(live.landing_g, places)}`);
@@ -118,12 +119,13 @@ function drawCup(dispense, live, places, stale) {
   strip.style.bottom = percent(low);
   strip.style.height = percent(Math.max(high - low, 0.006));
   const marks = MARKS.map(([name, of]) => [name, of(dispense, live)]);
+  // Two marks near one another must not be written over one another, nor over the band.
+  const line = 17 / Math.max(gauge.clientHeight, 1);
   let below = -1;
   for (const [name, value_g] of marks) {
     const known = value_g !== null && value_g !== undefined && !(stale && name === "lands");
     const at = known ? height(value_g / target) : 0;
-    // Two marks near one another must not be written over one another.
-    const label = name === "lands" ? at : Math.max(name === "target" ? at + 0.03 : at, below + 0.062);
+    const label = name === "lands" ? at : Math.max(name === "target" ? high + 0.65 * line : at, below + line);
     if (known && name !== "lands") below = label;
     mark(gauge, name, known, at, label, `${name} ${words.grams(value_g, places)}`);
   }
@@ -152,8 +154,8 @@ function soonest(timers, now_ms, poured) {
   text(line, `${words.clockName(next)} ${left.text}`);
 }
 
-/** The running clocks, what ends first, first. `acts(timer)` gives what may be done to one. */
-export function clocks(timers, now_ms, acts) {
+/** The running clocks, what ends first, first. `acts(timer)` gives what `may` be done to one. */
+export function clocks(timers, now_ms, acts, may) {
   const list = $("clocks");
   $("clocks-card").hidden = timers.length === 0;
   const rows = new Map([...list.children].map((row) => [row.dataset.id, row]));
@@ -162,6 +164,8 @@ export function clocks(timers, now_ms, acts) {
     rows.delete(timer.id);
     if (list.children[index] !== row) list.insertBefore(row, list.children[index] ?? null);
     drawClock(row, timer, now_ms);
+    row.firstChild.disabled = !may;
+    if (!may) row.lastChild.hidden = true;
   });
   for (const gone of rows.values()) gone.remove();
 }
@@ -170,12 +174,13 @@ function clockRow(timer, acts) {
   const row = make("li", "clock");
   row.dataset.id = timer.id;
   const head = make("button", "clock-head");
+  head.setAttribute("aria-expanded", "false");
   head.append(shape("ring"), make("span", "clock-name"), make("span", "clock-left"), make("span", "clock-bar"));
   const open = make("div", "clock-acts");
   open.hidden = true;
   head.addEventListener("click", () => {
     open.replaceChildren(...acts(timer));
-    open.hidden = !open.hidden || open.childElementCount === 0;
+    open.hidden = !open.hidden;
     head.setAttribute("aria-expanded", String(!open.hidden));
   });
   row.append(head, open);
@@ -203,7 +208,7 @@ export function run(progress) {
   const { pieces, good, rejected } = progress;
   text($("run-name"), progress.name);
   const batches = progress.batches_planned === null
-    ? `batch ${progress.batches_done} done`
+    ? `${progress.batches_done} batches done`
     : `${progress.batches_done} of ${progress.batches_planned} batches`;
   const told = [batches];
   if (rejected) told.push(`${rejected} rejected`);
@@ -213,7 +218,8 @@ export function run(progress) {
   $("run-bad").style.width = percent(pieces > 0 ? Math.min(1 - Math.min(1, share), rejected / pieces) : 0);
   const counted = pieces > 0 ? `${good} of ${pieces} good` : batches;
   $("run-bar").setAttribute("aria-label", counted);
-  text($("run-words"), (pieces > 0 ? [counted, ...told] : told).join(" · "));
+  const whole = (pieces > 0 ? [counted, ...told] : told).map((one) => one.replaceAll(" ", "\u00a0"));
+  text($("run-words"), whole.join(" · "));
 }
 
 /** What is in the cup: parts, and the mix. */

@@ -43,6 +43,7 @@ export function ask(code, why = "") {
   form.hidden = false;
   $("pair-why").hidden = !why;
   $("pair-why").textContent = why;
+  $("pair-plain").hidden = location.protocol === "https:";
   if (code) $("pair-code").value = code;
   if (!$("pair-name").value) $("pair-name").value = `phone ${1000 + Math.floor(9000 * Math.random())}`;
   $(code ? "pair-go" : "pair-code").focus();

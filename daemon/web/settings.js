@@ -1,5 +1,7 @@
 // What is set on this phone alone: light, hand, sound, shaking. Knows nothing of the bench.
 
+import { can as canStayAwake } from "./awake.js";
+
 const KEY = "benchpour.settings";
 const $ = (id) => document.getElementById(id);
 const CHOICES = {
@@ -52,6 +54,7 @@ export function setUp(draw, who, on) {
       place.append(label);
     }
   }
+  if (canStayAwake()) $("stay-on").textContent = "The page keeps the screen on while a batch is open.";
   if (!navigator.vibrate) $("set-buzz").hidden = true;
   $("open-settings").addEventListener("click", () => describe(who()));
   const button = $("unpair");

@@ -54,7 +54,8 @@ export class Shop {
     }
     const bench = this.bench(name);
     if (!retained) {
-      bench.heard_ms = now_ms;
+      // Only what follows the scale shows that the figures are of now.
+      if (kind === "weight" || kind === "dispense") bench.heard_ms = now_ms;
       this.learnOffset(bench, said, now_ms);
     }
     return this.keep(bench, kind, said, now_ms);

@@ -17,6 +17,7 @@ export const STEPS = {
   stir: { word: "Stir", shape: "ring", tone: "good" },
   away: { word: "On hold", shape: "bars", tone: "ease" },
 };
+const CHECK = { word: "Check", shape: "warn", tone: "ease" };
 const NOTHING_YET = { word: "Waiting", shape: "bars", tone: "calm" };
 
 /** The one state that counts now: `lost` (why nothing is known), else the scale's trouble, else the
@@ -26,6 +27,7 @@ export function look(dispense, lost = "") {
   if (!dispense) return NOTHING_YET;
   if (dispense.scale === "lost") return { word: "Scale lost", shape: "cross", tone: "stop" };
   if (dispense.scale === "overload") return { word: "Overload", shape: "cross", tone: "stop" };
+  if (dispense.needs === "confirm") return CHECK;
   const zoned = dispense.step === "pour" || dispense.step === "settle";
   return (zoned && ZONES[dispense.zone]) || STEPS[dispense.step] || NOTHING_YET;
 }
@@ -92,21 +94,37 @@ export function focus(dispense, live, timers, now_ms) {
   const { remaining_g } = live;
   if (remaining_g !== null && ["pour", "settle", "decide", "away"].includes(dispense.step)) {
     const part = dispense.part ?? "";
+    if (dispense.zone === "landed") {
+      return { figure: grams(-remaining_g, places, true), says: "g off target", room };
+    }
     if (Number(remaining_g.toFixed(places)) < 0) {
       return { figure: grams(-remaining_g, places, true), says: `g of ${part} too much`, room };
     }
-    if (dispense.zone === "landed") {
-      return { figure: grams(-remaining_g, places, true), says: `g off target (${part})`, room };
-    }
     return { figure: grams(remaining_g, places), says: `g of ${part} to go`, room };
   }
-  if (dispense.step === "stir") {
-    const stir = timers.find((timer) => timer.kind === "stir");
-    const left_s = stir ? (Date.parse(stir.ends_at) - now_ms) / 1000 : 0;
-    if (left_s > 0) return { figure: span(left_s), says: "to stir", room: "0:00" };
-  }
+  const clock = clockInFocus(dispense, timers, now_ms);
+  if (clock) return { ...clock, more: onScale(live, places) };
   if (live.weight_g === null) return { figure: "–", says: "no reading", room };
   return { figure: grams(live.weight_g, places), says: "g on the scale", room };
+}
+
+/** While nothing is poured what counts is time: the stirring, else what of this batch ends next, and
+ * between batches whatever ends next. */
+function clockInFocus(dispense, timers, now_ms) {
+  if (dispense.step !== "stir" && dispense.step !== "idle") return null;
+  const own = timers.filter((timer) => dispense.step === "idle" || timer.batch === dispense.batch);
+  const stir = own.find((timer) => timer.kind === "stir" && Date.parse(timer.ends_at) > now_ms);
+  const timer = stir ?? own.find((one) => one.kind !== "stir");
+  if (!timer) return null;
+  const { left_s, state } = clockLeft(timer, now_ms);
+  const whose = timer.batch === null || dispense.step === "stir" ? "" : `, batch ${timer.batch}`;
+  const name = timer.kind === "stir" ? "to stir" : `${clockName(timer)}${whose}`;
+  const figure = span(state === "over" ? Math.floor(-Math.min(0, left_s)) : left_s);
+  return { figure, says: state === "over" ? `over: ${name}` : name, room: "0:00" };
+}
+
+function onScale(live, places) {
+  return live.weight_g === null ? "no reading" : `${grams(live.weight_g, places)} g on the scale`;
 }
 
 /** Roughly how many digits wide a figure is. */

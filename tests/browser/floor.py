@@ -162,7 +162,7 @@ class Floor:
 
     @property
     def origin(self) -> str:
-        return f"http://{HOST}:{self.page.port}/"
+        return f"{self.page.url.partition(':')[0]}://{HOST}:{self.page.port}/"
 
     async def start_broker(self) -> None:
         if self.kind == "embedded":

@@ -33,10 +33,10 @@ WIDTH, HEIGHT = 390, 844
 class Phone:
     """One browser with a profile of its own. Every call runs on a thread: the bench goes on."""
 
-    def __init__(self) -> None:
+    def __init__(self, *more_flags: str) -> None:
         self._profile = tempfile.mkdtemp(prefix="benchpour-phone-")
         options = Options()
-        for flag in (*_FLAGS, f"--user-data-dir={self._profile}"):
+        for flag in (*_FLAGS, *more_flags, f"--user-data-dir={self._profile}"):
             options.add_argument(flag)
         metrics = {"width": WIDTH, "height": HEIGHT, "pixelRatio": 2.0, "touch": True}
         options.add_experimental_option("mobileEmulation", {"deviceMetrics": metrics})

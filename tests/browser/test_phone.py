@@ -365,7 +365,7 @@ async def test_light_hand_and_sound_are_chosen_and_kept(control: Phone, floor: F
     assert dark != light
     await control.press("#open-settings")
     assert "sees and commands" in await control.text("#whoami")
-    assert "plain http" in await control.text("#settings")
+    assert "keeps the screen on" in await control.text("#settings")
     await control.press("#set-theme label:nth-of-type(3) input")
     await control.press("#set-hand label:nth-of-type(1) input")
     assert await control.run(f"return {ground}") == dark
