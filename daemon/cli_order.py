@@ -60,13 +60,13 @@ def _start(args: argparse.Namespace) -> int:
 
 def _plan(args: argparse.Namespace) -> int:
     from daemon.cli_order_plan import lines, sheet
-    from daemon.cli_order_start import found_order
+    from daemon.cli_order_start import found_order, planned, shop_of
     from daemon.cli_run import settings
-    from recipes.plan import plan
 
-    file = found_order(args.file, [settings(args).recipes_dir])
-    planned = plan(file.order, file.recipe, today=args.on or _today())
-    for line in [json.dumps(sheet(planned))] if args.json else lines(planned, file.order):
+    config = settings(args)
+    file = found_order(args.file, [config.recipes_dir])
+    found = planned(file, args.on or _today(), shop_of(config.store_dir, file))
+    for line in [json.dumps(sheet(found))] if args.json else lines(found, file.order):
         print(line)
     return 0
 

@@ -8,14 +8,19 @@ from __future__ import annotations
 import argparse
 import contextlib
 import datetime
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from daemon.cli_order_plan import sheet
 from daemon.clock import today
 from daemon.commander import plain_recipe
+from daemon.journal import Journal
+from daemon.tint_book import Book, book_in
 from recipes.order_loader import SAMPLE_ORDERS_DIR, OrderFile, load_order
-from recipes.plan import batch_sizes, plan
+from recipes.pace import ASSUMED_S
+from recipes.plan import Plan, batch_sizes, plan
 
 
 def found_order(name: str, folders: list[Path]) -> OrderFile:
@@ -26,15 +31,55 @@ def found_order(name: str, folders: list[Path]) -> OrderFile:
     return load_order(path, folders)
 
 
-def order_told(file: OrderFile, day: datetime.date) -> dict[str, Any]:
+@dataclass(frozen=True, slots=True)
+class Shop:
+    """What this shop's record adds to an order's file: own seconds, and the dye in its jugs."""
+
+    seconds: Mapping[str, float] = field(default_factory=dict)
+    tint: Mapping[str, float] = field(default_factory=dict)
+
+
+def shop_of(store: Path, file: OrderFile) -> Shop:
+    """What the record in this store has for such an order; nothing where there is none."""
+    from daemon.record_seconds import shop_seconds
+
+    if not (store / "journal.sqlite").exists():
+        return Shop()
+    journal = Journal(store, write=False)
+    try:
+        stir_s = file.order.seconds.stir or file.recipe.times.stir_s or ASSUMED_S["stir"]
+        seconds = shop_seconds(journal.events_between(0, None), stir_s)
+        return Shop(seconds, _tint(book_in(journal), file))
+    finally:
+        journal.close()
+
+
+def _tint(book: Book, file: OrderFile) -> dict[str, float]:
+    """The dye's fraction in the order's own jugs of the tinted part, once there is dye in one."""
+    dye = file.recipe.dye
+    if dye is None or file.recipe.dye_part is None:
+        return {}
+    names = [jug.name for jug in file.order.jugs if jug.part == dye.into]
+    found = [one for one in book if one.jug in names and one.dyes]
+    return {dye.into: found[-1].fraction} if found else {}
+
+
+def planned(file: OrderFile, day: datetime.date, shop: Shop) -> Plan:
+    """The plan of an order on a day, in this shop."""
+    return plan(
+        file.order, file.recipe, known_seconds=shop.seconds, today=day, tint=shop.tint or None
+    )
+
+
+def order_told(file: OrderFile, day: datetime.date, shop: Shop | None = None) -> dict[str, Any]:
     """The order as the command `plan` takes it: the file, what was promised, the batches."""
-    planned = plan(file.order, file.recipe, today=day)
+    found = planned(file, day, shop or Shop())
     return {
         "name": file.order.name,
         "pieces": file.order.pieces,
         "file": file.order.model_dump(mode="json", by_alias=True, exclude_none=True),
-        "plan": sheet(planned),
-        "sizes": [[size.pieces, size.resin_g] for size in batch_sizes(planned)],
+        "plan": sheet(found),
+        "sizes": [[size.pieces, size.resin_g] for size in batch_sizes(found)],
     }
 
 
@@ -46,7 +91,7 @@ def start(args: argparse.Namespace) -> int:
 
     config = settings(args)
     file = found_order(args.file, [config.recipes_dir])
-    told = order_told(file, today())
+    told = order_told(file, today(), shop_of(config.store_dir, file))
     do = {"do": "plan", "resolved": plain_recipe(file.recipe), "order": told}
     answer = tell(config.store_dir, do, "order", begins=True)
     if not answer.ok:

@@ -151,13 +151,13 @@ def _run(args: argparse.Namespace) -> int:
 
 def _order(args: argparse.Namespace, config: Config) -> tuple[Any, dict[str, Any]]:
     from daemon.cli import UsageError
-    from daemon.cli_order_start import found_order, order_told
+    from daemon.cli_order_start import found_order, order_told, shop_of
     from daemon.clock import today
 
     if args.recipe or args.batches:
         raise UsageError("--order names recipe and batches itself: leave --recipe and --batches.")
     file = found_order(args.order, [config.recipes_dir])
-    return file.recipe, order_told(file, today())
+    return file.recipe, order_told(file, today(), shop_of(config.store_dir, file))
 
 
 def _need_scale(config: Config) -> None:

@@ -14,7 +14,7 @@ from pydantic import ValidationError
 
 from daemon.drift import watch
 from daemon.record_batch import BatchLine, CountLine, batch_line
-from daemon.record_clocks import Cycle, Told, timer_end
+from daemon.record_clocks import Cycle, Told, cycles_of
 from daemon.record_jugs import Jug, Said, colour_of, jugs_of
 from daemon.record_pieces import Cell, Tally, cells, tally
 from daemon.record_scope import Section, events_of, section_of
@@ -141,7 +141,7 @@ def record(
         jugs=tuple(jugs_of(events, names, section.batches)),
         colour=tuple(colour_of(events, names, since)),
     )
-    return _worked(made, mine, list(_cycles(events)))
+    return _worked(made, mine, list(cycles_of(events)))
 
 
 def _jug_names(order: Order | None, batches: Sequence[BatchLine]) -> list[str]:
@@ -186,7 +186,7 @@ def _order(told: Any) -> Order | None:
 
 def _batches(events: Sequence[Told], numbers: Sequence[int]) -> Iterator[BatchLine]:
     """Each batch, with the person, the temperatures and the lots as they were when it was mixed."""
-    cycles = list(_cycles(events))
+    cycles = list(cycles_of(events))
     own: dict[int, list[Told]] = {number: [] for number in numbers}
     person, celsius, lots = "", dict[str, float](), dict[str, str]()
     was: dict[int, tuple[str, dict[str, float], dict[str, str]]] = {}
@@ -209,12 +209,6 @@ def _batches(events: Sequence[Told], numbers: Sequence[int]) -> Iterator[BatchLi
         who, warm, known = was.get(number, ("", {}, {}))
         here = {part: known[jug] for part, jug in line.jugs.items() if known.get(jug)}
         yield replace(line, person=who, celsius=warm, lots=here)
-
-
-def _cycles(events: Sequence[Told]) -> Iterator[Cycle]:
-    for event in events:
-        if event.kind == "timer.started" and event.data.get("timer_kind") == "pressure":
-            yield (event.at_us, *timer_end(event))
 
 
 def _worked(made: Record, mine: Sequence[Told], cycles: Sequence[Cycle]) -> Record:

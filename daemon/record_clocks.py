@@ -138,3 +138,10 @@ def _wait(kind: str, end_us: int, ends_at: str, marks: Sequence[Told]) -> ClockL
     # A clock that rings and a mark made at its ringing are one instant.
     state = "kept" if spare_s >= -1.0 else "missed"
     return ClockLine(kind, mark, ends_at, made.at, round(spare_s, 1), state)
+
+
+def cycles_of(events: Sequence[Told]) -> Iterator[Cycle]:
+    """All pressure clocks that were started, in order."""
+    for event in events:
+        if event.kind == "timer.started" and event.data.get("timer_kind") == "pressure":
+            yield (event.at_us, *timer_end(event))
