@@ -139,7 +139,7 @@ def record(
         batches=batches,
         counts=counts,
         jugs=tuple(jugs_of(events, names, section.batches)),
-        colour=tuple(colour_of(events, names, since)),
+        colour=colour_of(events, names, since),
     )
     return _worked(made, mine, list(cycles_of(events)))
 

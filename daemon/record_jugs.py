@@ -70,14 +70,19 @@ def _jug(jug: Jug, event: Told, batches: Collection[int]) -> Jug:
     return jug
 
 
-def colour_of(events: Sequence[Told], jugs: Collection[str], since: int | None) -> Iterator[Said]:
+def colour_of(events: Sequence[Told], jugs: Collection[str], since: int | None) -> tuple[Said, ...]:
     """The history of these jugs' colour, however long before; what names no jug, from `since` on.
 
-    `since` is the number of an event; None: from the first.
+    `since` is the number of an event; None: from the first. A jug that was filled anew before that
+    has another colour: only what came after counts.
     """
+    found: list[Said] = []
     for event in events:
         if not event.kind.startswith("tint."):
             continue
-        jug = event.data.get("jug")
+        jug, what = event.data.get("jug"), event.kind.removeprefix("tint.")
+        if what == "started" and (since is None or event.seq < since):
+            found = [said for said in found if said.data.get("jug") != jug]
         if str(jug) in jugs if jug is not None else since is None or event.seq > since:
-            yield Said(event.at, event.kind.removeprefix("tint."), event.data)
+            found.append(Said(event.at, what, event.data))
+    return tuple(found)

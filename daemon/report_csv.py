@@ -1,4 +1,4 @@
-"""The record as tables for a spreadsheet: batches, parts, pieces and clocks, one file each.
+"""The record as tables for a spreadsheet: batches, parts, pieces, clocks, colour, one file each.
 
 Owns the columns. Writes no file: each table comes as text by RFC 4180. Times are RFC 3339 UTC,
 masses grams, durations seconds; what is not known is empty.
@@ -12,6 +12,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from daemon.record import Record
 from daemon.record_batch import BatchLine
+from daemon.record_jugs import Said
 
 _BATCHES = (
     "batch opened_at mixed_at state reason recipe person pieces good rejected ratio_error_pct index"
@@ -21,6 +22,9 @@ _BATCHES = (
 _PARTS = "batch part target_g actual_g error_g seconds top_ups over_g jug lot"
 _PIECES = "batch at good rejected cause mold cavity"
 _CLOCKS = "batch clock ends_at mark marked_at spare_s state"
+_COLOUR = (
+    "at jug what dye grams strength base_g fraction light a b wet_light wet_a wet_b judge by toward"
+)
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 """A spreadsheet takes text that begins so for a formula: a name could then run one."""
@@ -32,6 +36,7 @@ def tables(record: Record) -> dict[str, str]:
         "batches.csv": _csv(_BATCHES, map(_batch, record.batches)),
         "parts.csv": _csv(_PARTS, (row for batch in record.batches for row in _parts(batch))),
         "pieces.csv": _csv(_PIECES, _pieces(record)),
+        "colour.csv": _csv(_COLOUR, map(_colour, record.colour)),
         "clocks.csv": _csv(_CLOCKS, (row for batch in record.batches for row in _clocks(batch))),
     }
 
@@ -78,3 +83,13 @@ def _clocks(batch: BatchLine) -> Iterator[dict[str, object]]:
     names = ("ends_at", "mark", "marked_at", "spare_s", "state")
     for line in batch.clocks:
         yield {"batch": batch.number, "clock": line.kind} | _named(line, names)
+
+
+def _colour(said: Said) -> dict[str, object]:
+    data = said.data
+    names = ("jug", "dye", "grams", "strength", "base_g", "fraction", "judge", "by", "toward")
+    row: dict[str, object] = {"at": said.at, "what": said.what}
+    row |= {name: data.get(name) for name in names}
+    for key, columns in (("lab", "light a b"), ("wet_lab", "wet_light wet_a wet_b")):
+        row |= dict(zip(columns.split(), data.get(key) or (), strict=False))
+    return row

@@ -1,7 +1,7 @@
 """The record as one HTML page that holds all it needs and asks nobody for anything.
 
 Owns the page's frame and the order of its sections. What a section says is in `report_sections`,
-`report_quality` and `report_summary`; drawing is `report_charts`'.
+`report_colour`, `report_quality` and `report_summary`; drawing is `report_charts`'.
 """
 
 from __future__ import annotations
@@ -11,9 +11,10 @@ from collections.abc import Sequence
 from daemon.record import Record
 from daemon.record_trace import Trace
 from daemon.report_batches import batches, clocks
+from daemon.report_colour import colour
 from daemon.report_markup import Markup, join, note, section, tag
 from daemon.report_quality import control_charts, pours
-from daemon.report_sections import causes, colour, jugs, promised, warnings, work
+from daemon.report_sections import causes, jugs, promised, warnings, work
 from daemon.report_style import STYLE
 from daemon.report_summary import cautions, to_mind
 from daemon.report_words import Local, day, instant, listed

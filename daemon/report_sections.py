@@ -1,4 +1,4 @@
-"""Tables of the record's page on the whole of it: promised and actual, rejects, jugs, colour, work.
+"""Tables of the record's page on the whole of it: promised and actual, rejects, jugs, work.
 
 Owns which columns each has and what stands out in it. A section of which nothing is known is left
 out. Knows no charts and no page around it.
@@ -6,8 +6,7 @@ out. Knows no charts and no page around it.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 
 from daemon.record import Record
 from daemon.record_pieces import causes as causes_of
@@ -16,9 +15,7 @@ from daemon.report_markup import Cell, Column, Markup, note, section, table, tag
 from daemon.report_summary import is_done, material_rows, money_rows
 from daemon.report_words import (
     NOT_KNOWN,
-    Local,
     figure,
-    instant,
     listed,
     percent,
     some,
@@ -80,7 +77,7 @@ def causes(record: Record) -> Markup:
     return section("Rejects", table(columns, rows), by_cavity)
 
 
-# -- jugs and colour -----------------------------------------------------------------------------
+# -- jugs -----------------------------------------------------------------------------
 
 
 def jugs(record: Record) -> Markup:
@@ -119,30 +116,6 @@ def warnings(record: Record) -> Markup:
         Column("Batches", figures=False, prose=True),
     ]
     return section("Warnings", table(columns, ((words, listed(n)) for words, n in told.items())))
-
-
-def colour(record: Record, local: Local) -> Markup:
-    """The colour's history, as it was told."""
-    if not record.colour:
-        return NOTHING
-    rows = [[instant(said.at, local), said.what, _members(said.data)] for said in record.colour]
-    told = Column("Told", figures=False, prose=True)
-    columns = [Column("At", figures=False), Column("What", figures=False), told]
-    return section("Colour", table(columns, rows))
-
-
-def _members(data: Mapping[str, Any]) -> str:
-    return "; ".join(f"{name} {_value(value)}" for name, value in data.items() if value is not None)
-
-
-def _value(value: Any) -> str:
-    if isinstance(value, float):
-        return figure(value, 3).rstrip("0").rstrip(".")
-    if isinstance(value, Mapping):
-        return listed(f"{name} {_value(inner)}" for name, inner in value.items())
-    if isinstance(value, Sequence) and not isinstance(value, str):
-        return ", ".join(map(_value, value))
-    return str(value)
 
 
 # -- work ----------------------------------------------------------------------------------------

@@ -39,9 +39,9 @@ h2 + p { break-after: avoid; }
 figure { margin: .5rem 0 1rem; break-inside: avoid; }
 figcaption { font-size: .85rem; }
 .pours { display: grid; grid-template-columns: repeat(auto-fill, minmax(14rem, 1fr)); gap: .4rem; }
-.pours section:not(.long) { break-inside: avoid; }
-h2 + p { break-after: avoid; }
-figure { margin: 0; }
+.pours figure { margin: 0; }
+.dab { display: inline-block; width: 1.8em; height: .9em; vertical-align: -.1em;
+  border: 1px solid var(--rule); print-color-adjust: exact; -webkit-print-color-adjust: exact; }
 .swatch { display: inline-block; width: 1.4em; border-top: 2px solid; vertical-align: middle; }
 svg.chart { width: 100%; height: auto; display: block; }
 .chart .background { fill: none; }

@@ -165,13 +165,23 @@ def bad_cavity(rng: Random, batch: int) -> Iterator[dict[str, Any]]:
 def whole_order(batches: int = 43) -> Story:
     """A whole order: two slips, one late fill, a bad cavity, a cup that was given up."""
     story, rng = Story(), Random(11)
-    story.tell("tint.started", jug="B7", base_g=1880.0, target_lab=[41.2, -2.1, -9.8])
+    jug = {"jug": "B7", "base_g": 1880.0}
+    story.tell("tint.started", **jug, target_lab=[41.2, -2.1, -9.8])
+    black, blue = ({"dye": dye, "strength": 1.0} for dye in ("black", "blue"))
     story.later(900)
-    story.tell("tint.added", jug="B7", dye="black", grams=14.2, strength=1.0)
-    story.later(2400)
-    story.tell("tint.tested", jug="B7", judge="lighter", by="slight", toward="blue")
+    dyes = {"black": 14.2}
+    story.tell("tint.added", **jug, **black, grams=14.2, dyes=dyes, fraction=0.0074969)
+    story.later(1500)
+    story.tell("tint.tested", jug="B7", lab=[51.9, 0.2, -1.0], fraction=0.0074969)
     story.later(300)
-    story.tell("tint.added", jug="B7", dye="black", grams=8.36, strength=1.0)
+    dyes = dyes | {"blue": 4.0}
+    story.tell("tint.added", **jug, **blue, grams=4.0, dyes=dyes, fraction=0.0095881)
+    story.later(600)
+    told = {"judge": "lighter", "by": "slight", "toward": "blue"}
+    story.tell("tint.tested", jug="B7", **told, fraction=0.0095881)
+    story.later(300)
+    dyes = dyes | {"black": 18.56}
+    story.tell("tint.added", **jug, **black, grams=4.36, dyes=dyes, fraction=0.0118581)
     story.later(5400)
     order = slate_order()
     story.tell("order.started", **order)

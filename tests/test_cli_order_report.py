@@ -61,10 +61,10 @@ def test_the_page_is_named_after_the_order(order, tmp_path):
 def test_page_and_tables_go_where_they_are_wanted(order, tmp_path):
     whole_order(3).store(tmp_path / "store")
     said = order("report", "-o", "record.html", "--csv", "tables/knobs")
-    assert "tables/knobs: batches.csv, parts.csv, pieces.csv, clocks.csv" in said
+    assert "tables/knobs: batches.csv, parts.csv, pieces.csv, colour.csv, clocks.csv" in said
     assert (tmp_path / "record.html").is_file()
     names = {path.name for path in (tmp_path / "tables/knobs").iterdir()}
-    assert names == {"batches.csv", "parts.csv", "pieces.csv", "clocks.csv"}
+    assert names == {f"{name}.csv" for name in ("batches", "parts", "pieces", "colour", "clocks")}
 
 
 def test_tables_alone_write_no_page(order, tmp_path):

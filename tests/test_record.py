@@ -375,6 +375,17 @@ def test_the_colour_of_the_orders_jugs_belongs_to_it_however_long_before():
     assert told == [("added", "black"), ("tested", None)]
 
 
+def test_the_colour_of_a_jug_as_it_was_filled_before_is_another():
+    story = Story()
+    for grams in (900.0, 1900.0):
+        story.tell("tint.started", jug="B7", base_g=grams)
+        story.tell("tint.tested", jug="B7", judge="match")
+    story.tell("order.started", **slate_order())
+    poured(story, 1, jugs={"B": "B7"})
+    told = [(said.what, said.data.get("base_g")) for said in of(story).colour]
+    assert told == [("started", 1900.0), ("tested", None)]
+
+
 def test_a_drift_of_the_landings_is_told_with_the_record():
     story = begun()
     for batch in range(1, 16):

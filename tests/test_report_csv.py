@@ -26,12 +26,13 @@ def one_batch(**more):
     return story
 
 
-def test_the_four_tables_of_a_whole_order():
+def test_the_tables_of_a_whole_order():
     found = read(whole_order())
     assert {name: len(rows) for name, rows in found.items()} == {
         "batches": 43,
         "parts": 86,
         "pieces": 59,
+        "colour": 6,
         "clocks": 7 * 43,
     }
 
@@ -51,6 +52,13 @@ def test_a_batch_and_its_parts_in_full():
         "0.296",
     )
     assert (b["jug"], b["lot"], a["jug"]) == ("B7", "26-1102", "")
+
+
+def test_the_colour_has_a_row_an_entry():
+    started, dose, trial, *_ = read(whole_order(2))["colour"]
+    assert (started["what"], started["jug"], started["base_g"]) == ("started", "B7", "1880.0")
+    assert (dose["dye"], dose["grams"], dose["fraction"]) == ("black", "14.2", "0.0074969")
+    assert (trial["light"], trial["a"], trial["b"], trial["wet_b"]) == ("51.9", "0.2", "-1.0", "")
 
 
 def test_a_missed_clock_has_negative_seconds_to_spare():

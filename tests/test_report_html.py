@@ -151,8 +151,8 @@ def test_seconds_are_told_quoted_against_actual(whole):
 
 
 def test_the_colours_history_is_there(whole):
-    assert "tested jug B7; judge lighter; by slight; toward blue" in read(whole)
-    assert "target_lab 41.2, −2.1, −9.8" in read(whole)
+    assert "B7 trial: lighter, slight; leans to blue 0.959 %" in read(whole)
+    assert "1880.0 g of base; the master L*a*b* 41.2 −2.1 −9.8" in read(whole)
 
 
 def test_cautions_defer_to_those_who_know_better(whole):
