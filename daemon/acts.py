@@ -262,6 +262,29 @@ def _count(turn: Turn, do: dict[str, Any]) -> None:
         good, rejected = progress.good + good, progress.rejected + rejected
         turn.put(progress=replace(progress, good=good, rejected=rejected))
     counted_with_order(turn, int(do.get("good") or 0), int(do.get("rejected") or 0))
+    _drop_the_rest(turn)
+
+
+def _drop_the_rest(turn: Turn) -> None:
+    """The order has its good pieces: batches that are not begun yet are not needed."""
+    run, plan, batch = turn.bench.order, turn.bench.plan, turn.bench.batch
+    if run is None or plan is None or not plan.left or run.good < run.order.pieces:
+        return
+    begun = batch is not None and batch.planned and batch.phase is not Phase.STIR
+    if begun and batch is not None and is_untouched(batch):
+        _make_room(turn, "the order is complete")
+        begun = False
+    kept = 1 if begun else 0
+    dropped = plan.left - kept
+    if not dropped:
+        return
+    turn.put(plan=replace(plan, sizes=plan.sizes[:kept], left=kept))
+    progress = turn.bench.progress
+    if progress is not None and progress.batches_planned is not None:
+        planned = progress.batches_planned - dropped
+        turn.put(progress=replace(progress, batches_planned=planned))
+    turn.record("order.shortened", {"batches": dropped, "good": run.good}, None)
+    schedule_opening(turn)
 
 
 def _counted_batch(bench: Bench, number: int | None) -> int:

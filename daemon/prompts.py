@@ -55,7 +55,7 @@ TO_DO: dict[Mark, tuple[str, str]] = {
 
 ISOCYANATE = (
     "Isocyanate: ventilate; gloves do not stop vapour and it can sensitise for life. "
-    "Follow the maker's data sheet."
+    "Respirator and all else as the maker's data sheet says."
 )
 DAMP = "Keep water out: a damp cup, stick or colour makes it foam. Never seal foaming waste."
 HEAT = (

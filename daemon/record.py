@@ -52,6 +52,8 @@ class Record:
     """The batches promised: pieces, and grams of neat resin."""
     extended: int = 0
     """Batches added since, because of rejects."""
+    dropped: int = 0
+    """Batches that were not needed in the end."""
     batches: tuple[BatchLine, ...] = ()
     counts: tuple[CountLine, ...] = ()
     jugs: tuple[Jug, ...] = ()
@@ -172,8 +174,13 @@ def _begun(
         recipe=recipe,
         plan={"pieces": data.get("pieces")} | plan,
         planned=tuple((b.get("pieces"), b.get("resin_g")) for b in data.get("batches") or ()),
-        extended=sum(int(e.data.get("batches") or 0) for e in mine if e.kind == "order.extended"),
+        extended=_batches_in(mine, "order.extended"),
+        dropped=_batches_in(mine, "order.shortened"),
     )
+
+
+def _batches_in(events: Sequence[Told], kind: str) -> int:
+    return sum(int(e.data.get("batches") or 0) for e in events if e.kind == kind)
 
 
 def _order(told: Any) -> Order | None:

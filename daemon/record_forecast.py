@@ -17,7 +17,8 @@ from daemon.record_work import BREAK_S
 from recipes.yields import pieces_to_start, share_interval
 
 BELIEVED_PIECES = 40
-"""The expected reject rate weighs as much as so many counted ones (common practice, no source)."""
+"""Until so many are counted, the expected reject rate stands for the rest of them (common practice,
+no source)."""
 SURE = 0.9
 """The range holds the true reject rate so often."""
 LAST_GAPS = 10
@@ -41,7 +42,7 @@ def forecast(record: Record) -> Forecast | None:
     if record.order is None:
         return None
     planned = len(record.planned) or int(record.plan.get("batches") or 0)
-    left = max(planned + record.extended - len(record.mixed), 0)
+    left = max(planned + record.extended - record.dropped - len(record.mixed), 0)
     least, most = _range(record, left)
     pace = _pace(record)
     if pace is None or left == 0 or not record.mixed:
@@ -59,19 +60,23 @@ def forecast(record: Record) -> Forecast | None:
 
 
 def _range(record: Record, left: int) -> tuple[int, int]:
-    """The fewest and the most batches: by the range of the reject rate, as counted so far."""
+    """The fewest and the most batches, by the range of the reject rate as counted so far.
+
+    The most: at the highest rate, with as many started as make sure of the order.
+    """
     order, counted = record.order, record.tally
     if order is None:
         return left, left
-    expected = round(order.allow.reject_pct / 100 * BELIEVED_PIECES)
-    low, high = share_interval(expected + counted.rejected, BELIEVED_PIECES + counted.counted, SURE)
+    believed = max(BELIEVED_PIECES - counted.counted, 0)
+    expected = round(order.allow.reject_pct / 100 * believed)
+    low, high = share_interval(expected + counted.rejected, believed + counted.counted, SURE)
     started = sum(batch.pieces or 0 for batch in record.mixed)
     to_count = max(started - counted.counted, 0)
     need = max(order.pieces - counted.good, 0)
     full = max((pieces or 0 for pieces, _ in record.planned), default=0) or order.mold.cavities
     least, most = (
-        max(ceil((pieces_to_start(need, 1 - share, 0.5) - to_count) / full), 0)
-        for share in (low, min(high, 0.99))
+        max(ceil((pieces_to_start(need, 1 - share, sure) - to_count) / full), 0)
+        for share, sure in ((low, 0.5), (min(high, 0.9), order.allow.confidence_pct / 100))
     )
     return min(least, left), max(most, left)
 

@@ -144,6 +144,8 @@ def _counts(record: Record) -> Iterator[Row]:
     yield "Batches", _told(plan.get("batches")), str(len(record.mixed))
     if record.extended:
         yield "Batches added for rejects", NOT_KNOWN, str(record.extended)
+    if record.dropped:
+        yield "Batches not needed", NOT_KNOWN, str(record.dropped)
     expected = None if record.order is None else record.order.allow.reject_pct
     found = NOT_KNOWN
     if tally.share is not None:

@@ -109,6 +109,22 @@ def test_matching_the_colour_takes_two_and_a_half_hours_and_is_in_the_price():
     assert float(matched.cost.price - without.cost.price) == pytest.approx(80 / 0.65, abs=0.011)
 
 
+def test_sprues_are_not_left_for_the_next_day(slate):
+    """Common practice, no source: they cut clean soon after demolding and badly a day later.
+
+    256 pieces at half an hour each cannot be done in the four hours that the order gives them.
+    """
+    planned = plan(slate.order, slate.recipe)
+    assert slate.order.operations[0].within_s < 24 * 3600
+    assert planned.schedule.late == {}
+    assert any("Finish cut sprues before each night." in said for said in planned.warnings)
+    slow = slate.order.operations[0].model_copy(update={"seconds_per_piece": 1800.0})
+    order = slate.order.model_copy(update={"operations": (slow,)})
+    late = plan(order, slate.recipe)
+    assert late.schedule.late["cut sprues"] > 0
+    assert any("later after demolding than they should" in said for said in late.warnings)
+
+
 # --- pieces and batches --------------------------------------------------------------------------
 
 

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from daemon.batch import Phase
 from daemon.bench import Bench
 from daemon.cli_order_start import order_told
 from daemon.commander import plain_recipe
@@ -174,6 +175,50 @@ def test_counting_a_bad_mold_extends_the_plan_and_says_so(knobs: OrderFile) -> N
     assert bench.plan.left == before + extended.data["batches"]
     assert bench.progress is not None
     assert bench.progress.batches_planned == bench.plan.left
+
+
+def nearly_done(knobs: OrderFile, good: int = 236) -> Bench:
+    """So many good of 240 are counted, two batches are still planned, one waits for its cup."""
+    bench, _ = started(knobs)
+    assert bench.order is not None
+    assert bench.plan is not None
+    assert bench.batch is not None
+    run = replace(bench.order, started=(6,) * 41, good=good, rejected=4)
+    plan = replace(bench.plan, sizes=bench.plan.sizes[-2:], left=2)
+    lives = (Live(1, knobs.recipe, 1.0, None, 131.0, 6),)
+    bench = replace(bench, order=run, plan=plan, lives=lives, next_batch=43)
+    return replace(bench, batch=replace(bench.batch, number=42))
+
+
+def test_once_the_good_pieces_are_there_the_rest_is_not_poured(knobs: OrderFile) -> None:
+    bench = nearly_done(knobs)
+    bench, records, answer = told(bench, do="count", batch=1, good=4)
+    assert answer.ok
+    kinds = [record.kind for record in records]
+    assert kinds == ["batch.counted", "batch.abandoned", "order.shortened"]
+    assert records[-1].data == {"batches": 2, "good": 240}
+    assert (bench.batch, bench.opening_at_s) == (None, None)
+    assert bench.plan is not None
+    assert (bench.plan.left, bench.plan.sizes) == (0, ())
+    assert bench.progress is not None
+    assert bench.progress.batches_planned == 41
+
+
+def test_one_piece_short_the_rest_is_poured(knobs: OrderFile) -> None:
+    bench, records, _ = told(nearly_done(knobs), do="count", batch=1, good=3)
+    assert [record.kind for record in records] == ["batch.counted"]
+    assert bench.batch is not None
+
+
+def test_a_batch_that_is_half_poured_is_finished_though_nobody_needs_it(knobs: OrderFile) -> None:
+    bench = nearly_done(knobs)
+    assert bench.batch is not None
+    poured = replace(bench.batch, phase=Phase.POUR, poured_g=(60.0, None))
+    bench, records, _ = told(replace(bench, batch=poured), do="count", batch=1, good=4)
+    assert records[-1].data == {"batches": 1, "good": 240}
+    assert bench.batch is poured
+    assert bench.plan is not None
+    assert bench.plan.left == 1
 
 
 def test_pieces_through_the_urgent_operation_end_the_trim_clock(knobs: OrderFile) -> None:

@@ -93,6 +93,15 @@ def test_a_match_or_a_hair_dark_gets_no_more(judge):
     assert ("matches" if judge == "match" else "A hair dark is the side to be on") in advice.why
 
 
+def test_a_light_jug_is_darkened_and_a_dark_one_only_diluted():
+    """Common practice, no source: that is why a hair dark is better than a hair light."""
+    light, dark = (judged(jug(black=4.0), how, "strong") for how in ("lighter", "darker"))
+    assert next_dose(light, Past()).add[0].grams > 0
+    assert rescue(light, Past()).base_to_add_g == 0
+    assert next_dose(dark, Past()).add == ()
+    assert rescue(dark, Past()).base_to_add_g > 0
+
+
 def test_what_leans_to_a_dye_gets_none_of_it():
     ledger = judged(jug(black=4.0, blue=2.0), "lighter", "clear", toward="blue")
     assert [one.dye for one in next_dose(ledger, Past()).add] == ["black"]
