@@ -57,7 +57,11 @@ def _put(parts: Parts, keys: list[Key], signs: Signs) -> None:
     told = roles.tells or (bits is not None and bits.tells)
     hashed = not told and is_hash(parts.layout, parts.course, keys)
     unproved = roles.unproved or (bits is not None and bits.unproved)
-    if hashed or (not told and not unproved and len(different) > _FEW):
+    free = hashed or (not told and not unproved and len(different) > _FEW)
+    if free and len(keys) > 1:
+        for key in keys:  # a mark may stand beside a check
+            _put_one(parts, key, signs)
+    elif free:
         parts.free(keys)
     elif bits is not None and (bits.tells or bits.unproved):
         _put_bits(parts, keys, bits)
@@ -65,6 +69,11 @@ def _put(parts: Parts, keys: list[Key], signs: Signs) -> None:
         parts.free(keys)
     else:
         _put_flag(parts, keys, roles)
+
+
+def _put_one(parts: Parts, key: Key, signs: Signs) -> None:
+    if len(parts.layout.seen(key)) > 1:
+        _put(parts, [key], signs)
 
 
 def _roles(

@@ -6,6 +6,8 @@ send line ends without end, so the next question waits for the last answer.
 
 from __future__ import annotations
 
+import math
+
 from drivers.scale_profile import Request
 
 _LISTEN_FIRST_S = 1.0
@@ -24,6 +26,10 @@ class Poller:
         self._due_s = at_s + _LISTEN_FIRST_S
         self._asked_s: float | None = None
         self._unanswered = 0
+
+    def left_s(self, at_s: float) -> float:
+        """Seconds until it may be time to ask; infinite where nothing is asked."""
+        return math.inf if self._request is None else max(0.0, self._due_s - at_s)
 
     def due(self, at_s: float, data: bytes) -> bytes:
         """Take what arrived at `at_s`; the request where it is time to send it, else nothing."""

@@ -11,12 +11,13 @@ import contextlib
 from abc import ABC, abstractmethod
 from collections import deque
 from collections.abc import Callable
+from functools import partial
 from threading import Event, Thread
 from typing import Generic, Protocol, TypeVar
 
 REOPEN_S = 0.5
 """Between two attempts to open a device that is not there."""
-TURN_S = 0.1
+TURN_S = 0.2
 """The longest wait for bytes; a turn of the reader. Bytes that are there end it at once."""
 STALLED_S = 1.5
 """A reader that was held up this long finds old bytes: they must not pass as current."""
@@ -70,7 +71,7 @@ class PortReader(ABC, Generic[Device]):
         return len(self._inbox)
 
     async def run(self) -> None:
-        """Read until cancelled. Raises what a callback raised."""
+        """Read until cancelled. Raises what a callback raised, or the reader's thread."""
         self._loop = asyncio.get_running_loop()
         self._failed, self._ended = self._loop.create_future(), self._loop.create_future()
         self._stop.clear()
@@ -111,8 +112,12 @@ class PortReader(ABC, Generic[Device]):
             while self._inbox:
                 self._inbox.popleft()()
         except Exception as error:  # a fault of the program must not pass for a quiet scale
-            if not self._failed.done():
-                self._failed.set_exception(error)
+            self._fail(error)
+
+    def _fail(self, error: Exception) -> None:
+        """Let `run` raise it."""
+        if not self._failed.done():
+            self._failed.set_exception(error)
 
     def _take(self, at_s: float, data: bytes) -> None:
         if not self._stop.is_set():
@@ -144,6 +149,8 @@ class PortReader(ABC, Generic[Device]):
                 else:
                     told = self._read_until_lost(device)
                 self._stop.wait(REOPEN_S)
+        except Exception as error:  # it must not pass for a quiet scale
+            self._post(partial(self._fail, error))
         finally:
             self._post(lambda: None if self._ended.done() else self._ended.set_result(None))
 

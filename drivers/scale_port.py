@@ -10,10 +10,12 @@ import contextlib
 import errno
 import fcntl
 import os
+import select
 import socket
 import termios
 from collections.abc import Callable, Sequence
 from functools import partial
+from io import UnsupportedOperation
 
 import serial
 
@@ -30,11 +32,16 @@ from drivers.port_names import (
 from drivers.port_reader import REOPEN_S, STALLED_S, TURN_S, PortReader
 
 _WRITE_S = 1.0
+_OWN_S = 0.1
+"""How long a port waits that cannot be waited on with others: a scale must be asked in time."""
 _PRETEND = "/dev/pts/"
 """Pseudo-terminals: whoever made one may hold both its ends."""
 _CHUNK = 512
 _SEVEN_BITS = bytes(code & 0x7F for code in range(256))
 _DRAINED = 4096
+_LIBRARY = (termios.error, ValueError, OSError)
+"""What the serial library raises for settings that a port has not, and for a port that is gone."""
+_CONVERTER_REFUSES = "does not accept parameter change"
 
 
 class ScalePort(PortReader[serial.Serial]):
@@ -43,8 +50,8 @@ class ScalePort(PortReader[serial.Serial]):
     ValueError for a URL of an unknown kind.
     """
 
-    _failures = (OSError, termios.error, TypeError)
-    """TypeError: pyserial's own, where a device vanishes between two of its calls."""
+    _failures = (OSError, termios.error, TypeError, ValueError)
+    """TypeError, ValueError: pyserial's own, where a device vanishes between two of its calls."""
 
     def __init__(
         self,
@@ -109,14 +116,9 @@ class ScalePort(PortReader[serial.Serial]):
         if is_local(port) and not _is_pretend(port) and who_holds(port, others=True):
             # Looked at before opening, which would already disturb a program that took no lock.
             raise OSError(errno.EBUSY, "in use")
-        device = serial.serial_for_url(port, do_not_open=True, timeout=TURN_S, exclusive=True)
+        device = serial.serial_for_url(port, do_not_open=True, timeout=_OWN_S, exclusive=True)
         device.write_timeout = _WRITE_S if is_local(port) else None
-        _apply(device, self._trial.settings)
-        try:
-            device.open()
-        except termios.error:
-            _apply(device, _plain(self._trial.settings))
-            device.open()
+        _open_as_can_be(device, self._trial.settings)
         if is_local(port):
             _close_to_others(device, port)
             self._identity = identity_of(port) or self._identity
@@ -144,7 +146,7 @@ class ScalePort(PortReader[serial.Serial]):
                 turned_s = self._clock()
                 poller = Poller(trial.request, turned_s)
                 self._post(partial(self._changed, turned_s))
-            data = _whole(device)
+            data = _whole(device, min(TURN_S, poller.left_s(self._clock())))
             at_s = self._clock()
             held_s, turned_s = at_s - turned_s, at_s
             if held_s > STALLED_S:
@@ -163,26 +165,80 @@ def _is_pretend(port: str) -> bool:
     return os.path.realpath(port).startswith(_PRETEND)
 
 
-def _whole(device: serial.Serial) -> bytes:
-    """What has arrived, waiting at most one turn for its first byte and not at all for more."""
+def _whole(device: serial.Serial, wait_s: float) -> bytes:
+    """What has arrived, waiting so long for its first byte and not at all for more."""
+    try:
+        waits_on: int = device.fileno()
+    except (AttributeError, UnsupportedOperation):
+        pass  # its own timeout has to do
+    else:
+        if not select.select([waits_on], [], [], wait_s)[0]:
+            return b""
     data: bytes = device.read(max(1, device.in_waiting))
     while len(data) < _CHUNK and (more := device.in_waiting):
         data += device.read(more)
     return data
 
 
-def _apply(device: serial.Serial, settings: LineSettings) -> None:
-    device.baudrate = settings.baud
-    device.bytesize = settings.bits
-    device.parity = settings.parity
-    device.stopbits = settings.stop
+def _open_as_can_be(device: serial.Serial, settings: LineSettings) -> None:
+    """Open it with these settings, or with plainer ones where it has no such.
+
+    Raises OSError where it cannot be opened at all.
+    """
+    refused: Exception | None = None
+    for one in dict.fromkeys((settings, _plain(settings), LineSettings())):
+        _set(device, one)
+        try:
+            device.open()
+        except _LIBRARY as error:
+            if not _is_refusal(error):
+                raise
+            refused = error
+        else:
+            return
+    raise OSError(errno.EINVAL, f"it has no settings that can be used ({refused})")
 
 
 def _change(device: serial.Serial, settings: LineSettings) -> None:
-    try:
-        _apply(device, settings)
-    except termios.error:
-        _apply(device, _plain(settings))
+    """Set the line, or as much of it as this port can do; it stays in use whatever it refuses."""
+    before = LineSettings(device.baudrate, device.bytesize, device.parity, int(device.stopbits))
+    for one in dict.fromkeys((settings, _plain(settings), before)):
+        if _set(device, one):
+            return
+
+
+def _set(device: serial.Serial, settings: LineSettings) -> bool:
+    """Whether the port took these settings, all of them.
+
+    Each is set although the one before was refused: the serial library keeps what was refused, and
+    asks for it again with the next. So the last one tells.
+    """
+    taken = True
+    for name, value in _named(settings):
+        if getattr(device, name) == value:
+            continue
+        try:
+            setattr(device, name, value)
+            taken = True
+        except _LIBRARY as error:
+            if not _is_refusal(error):
+                raise
+            taken = False
+    return taken
+
+
+def _is_refusal(error: Exception) -> bool:
+    """Whether the port has no such settings, rather than being gone."""
+    return not isinstance(error, OSError) or _CONVERTER_REFUSES in str(error)
+
+
+def _named(settings: LineSettings) -> tuple[tuple[str, object], ...]:
+    return (
+        ("bytesize", settings.bits),
+        ("parity", settings.parity),
+        ("stopbits", settings.stop),
+        ("baudrate", settings.baud),
+    )
 
 
 def _plain(settings: LineSettings) -> LineSettings:

@@ -88,6 +88,11 @@ class Heard:
     def told(self, kind: str) -> list[str]:
         return [str(what) for said, _, what in self.log if said == kind]
 
+    def makes_no_sense(self) -> bool:
+        """Whether the scale is understood: never. Whoever waits looks again."""
+        self._news.set()
+        return False
+
     async def until_data(self, data: bytes) -> None:
         """Wait until all bytes together are these."""
         await self.until(lambda: self.data == data)

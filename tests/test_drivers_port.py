@@ -11,7 +11,7 @@ from functools import partial
 
 import pytest
 
-from drivers import port_names
+from drivers import port_names, scale_port
 from drivers.decoder import Decoder
 from drivers.line_settings import LineSettings, Trial, trials_for, trials_for_any
 from drivers.port_names import PortThere
@@ -159,7 +159,7 @@ async def test_a_scale_that_only_answers_is_asked_and_never_twice_before_it_answ
     heard = Heard()
     answer = profile.render("36.52")
     asked = 0
-    port = port_of(str(scale.link), heard, fast_clock(4), trials=trials_for(profile))
+    port = port_of(str(scale.link), heard, fast_clock(3), trials=trials_for(profile))
     async with running(port):
         await heard.until(lambda: heard.kinds == ["found"])
         async with asyncio.timeout(8):
@@ -175,7 +175,7 @@ async def test_a_scale_that_only_answers_is_asked_and_never_twice_before_it_answ
 async def test_a_scale_that_sends_by_itself_is_not_asked(scale):
     profile = load_profile("echo-letter-right10")
     heard = Heard()
-    port = port_of(str(scale.link), heard, fast_clock(4), trials=trials_for(profile))
+    port = port_of(str(scale.link), heard, fast_clock(3), trials=trials_for(profile))
     async with running(port):
         await heard.until(lambda: heard.kinds == ["found"])
         for n in range(1, 12):
@@ -267,6 +267,86 @@ async def test_no_thread_is_left_when_the_port_is_closed(scale):
         lambda: [t.join(8) for t in threading.enumerate() if t.name == "scale port"]
     )
     assert "scale port" not in {thread.name for thread in threading.enumerate()}
+
+
+async def test_a_line_that_knows_no_parity_stays_in_use_through_a_trial_with_one(scale):
+    """A pseudo-terminal refuses it, and the serial library goes on asking for what was refused."""
+    heard = Heard()
+    trials = [Trial(LineSettings()), Trial(LineSettings(9600, 7, "E", 1))]
+    port = ScalePort(
+        str(scale.link),
+        clock=fast_clock(3),
+        on_bytes=heard.bytes_came,
+        on_lost=heard.lost,
+        on_found=heard.found,
+        trials=trials,
+        heard=heard.makes_no_sense,
+    )
+    async with running(port):
+        await heard.until(lambda: heard.kinds == ["found"])
+        scale.say(b"\x93\xf1\x07" * 20)
+        await heard.until(lambda: listens_at(port, "9600 7E1"))
+        for n in range(1, 4):  # each is read in a turn of its own, the change before the second
+            scale.say(LINE)
+            await heard.until(partial(lambda count: heard.data.count(LINE) == count, n))
+    assert heard.kinds == ["found", "bytes"]
+
+
+async def test_a_speed_that_a_converter_refuses_leaves_it_in_use(monkeypatch):
+    line = load_profile("flag-comma-zeropad").render("36.52")
+    server = Rfc2217Scale(lambda device: line)
+    speed = type(server.device).baudrate
+
+    def only_usual(device, value):
+        if value != 9600:
+            raise ValueError("no such speed")
+        speed.fset(device, value)
+
+    monkeypatch.setattr(type(server.device), "baudrate", property(speed.fget, only_usual))
+    heard = Heard()
+    port = ScalePort(
+        f"{server.url}?timeout=0.3",
+        clock=time.monotonic,
+        on_bytes=heard.bytes_came,
+        on_lost=heard.lost,
+        on_found=heard.found,
+        trials=[Trial(LineSettings()), Trial(LineSettings(2400))],
+        heard=heard.makes_no_sense,
+    )
+    async with running(port):
+        await heard.until(lambda: listens_at(port, "2400 8N1"))
+        before = heard.data.count(line)
+        await heard.until(lambda: heard.data.count(line) >= before + 40)
+    server.close()
+    assert heard.kinds == ["found", "bytes"]
+
+
+async def test_an_error_of_the_serial_library_loses_the_port_and_finds_it_again(scale, monkeypatch):
+    faults = [ValueError("filedescriptor cannot be a negative integer (-1)")]
+    whole = scale_port._whole
+
+    def failing(device, wait_s):
+        if faults:
+            raise faults.pop()
+        return whole(device, wait_s)
+
+    monkeypatch.setattr(scale_port, "_whole", failing)
+    heard = Heard()
+    async with running(port_of(str(scale.link), heard)):
+        await heard.until(lambda: heard.kinds == ["found", "lost", "found"])
+        scale.say(LINE)
+        await heard.until_data(LINE)
+    assert "negative integer" in heard.told("lost")[0]
+
+
+async def test_a_fault_in_the_reader_ends_the_run_with_that_fault(scale, monkeypatch):
+    def broken(_device, _wait_s):
+        raise LookupError("a fault of the reader")
+
+    monkeypatch.setattr(scale_port, "_whole", broken)
+    async with asyncio.timeout(8):
+        with pytest.raises(LookupError, match="a fault of the reader"):
+            await port_of(str(scale.link), Heard()).run()
 
 
 async def test_a_url_of_an_unknown_kind_is_refused_at_once():
