@@ -228,7 +228,7 @@ class Talker:
         self._thread = threading.Thread(target=self._talk)
         self._thread.start()
 
-    def load(self, data: bytes, lines: int = 40) -> None:
+    def load(self, data: bytes, lines: int = 100) -> None:
         """Send these lines, then the last again and again; return after so many."""
         with self._turn:
             self._lines = data.splitlines(keepends=True)
