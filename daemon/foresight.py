@@ -27,6 +27,10 @@ SMALL_DUMP = 0.15
 STEADY = 0.08
 """How far a trickle wanders from its own mean, as a share."""
 
+SLOW_START_S, STILL_RISING = 1.5, 1.5
+"""So long after rest, beside the scale's lag, a trickle counts as opening; and how much faster it
+may run than the display has risen on average since."""
+
 EASE_SHOWS_S = 0.3
 """Seconds after the coarse cue that the scale must have seen before they tell of the easing."""
 
@@ -71,7 +75,8 @@ def stream(p: Pour, w: Weighing, g: Grip, at_s: float) -> Stream:
     s = raw_stream(p, w)
     if is_easing(p, w, g, at_s):
         return _easing_stream(p, w, g, at_s)
-    return landing.later(_averaged(p, _as_usual(p, s, g), w), at_s - w.at_s)
+    s = _as_usual(p, _no_faster(p, s, w), g)
+    return landing.later(_averaged(p, s, w), at_s - w.at_s)
 
 
 def raw_stream(p: Pour, w: Weighing) -> Stream:
@@ -89,6 +94,22 @@ def _as_dump(s: Stream, g: Grip) -> Stream:
         return s
     usual = 0.4 if b.dumps > 0 else 1.2
     return landing.expecting(s, b.dump_g_per_s, b.dump_g_per_s * usual)
+
+
+def _no_faster(p: Pour, s: Stream, w: Weighing) -> Stream:
+    """A trickle that opens runs no faster than the display can have followed.
+
+    The filter is ready for a dump: the first step of a coarse display may look like one to it, and
+    a gram of dye would be stopped at its first drops.
+    """
+    if p.zone is Zone.DUMP or p.coarse_cue is not None or w.at_s is None or w.rested_s is None:
+        return s
+    since_s = w.at_s - w.rested_s
+    if since_s > SLOW_START_S + 2.0 * w.scale.total_lag_s:
+        return s
+    d, noise = w.scale.division_g, w.scale.noise_g
+    grown = max(0.0, p.actual_g(w) - p.foreign_g - p.from_g) + 0.5 * d + 2.0 * noise
+    return landing.at_most(s, STILL_RISING * grown / (since_s + 0.5 * w.scale.interval_s))
 
 
 def _as_usual(p: Pour, s: Stream, g: Grip) -> Stream:

@@ -50,6 +50,18 @@ def expecting(s: Stream, flow_g_per_s: float, sd_g_per_s: float) -> Stream:
     )
 
 
+def at_most(s: Stream, flow_g_per_s: float) -> Stream:
+    """The same, knowing that the flow is no more than this; the mass follows as far as it hangs on
+    the flow."""
+    off = flow_g_per_s - s.flow_g_per_s
+    if off >= 0.0:
+        return s
+    share = s.mass_flow_cov / s.flow_var if s.flow_var > 0.0 else 0.0
+    mass_var = max(0.0, s.mass_var - share * s.mass_flow_cov)
+    flow_var = min(s.flow_var, flow_g_per_s * flow_g_per_s)
+    return Stream(s.mass_g + share * off, flow_g_per_s, mass_var, 0.0, flow_var)
+
+
 def landing_g(s: Stream, grip: Grip) -> float:
     """Where it lands if the stop is called now."""
     flow = max(0.0, s.flow_g_per_s)
