@@ -102,9 +102,12 @@ def _no_faster(p: Pour, s: Stream, w: Weighing) -> Stream:
     The filter is ready for a dump: the first step of a coarse display may look like one to it, and
     a gram of dye would be stopped at its first drops.
     """
-    if p.zone is Zone.DUMP or p.coarse_cue is not None or w.at_s is None or w.rested_s is None:
+    main = p.stage is Stage.POURING
+    if p.zone is Zone.DUMP or w.at_s is None or p.dry_at_s is None:
         return s
-    since_s = w.at_s - w.rested_s
+    if main and p.coarse_cue is not None:
+        return s
+    since_s = w.at_s - p.dry_at_s
     if since_s > SLOW_START_S + 2.0 * w.scale.total_lag_s:
         return s
     d, noise = w.scale.division_g, w.scale.noise_g
@@ -117,9 +120,9 @@ def _as_usual(p: Pour, s: Stream, g: Grip) -> Stream:
     b = g.bottle
     if p.zone is Zone.DUMP:
         return _as_dump(s, g)
-    if b.pours == 0 or s.flow_g_per_s < 0.3 * b.trickle_g_per_s:
+    if s.flow_g_per_s < 0.3 * b.trickle_g_per_s:
         return s
-    usual = max(0.3, 2.0 * b.trickle_scatter)
+    usual = max(0.3, 2.0 * b.trickle_scatter) if b.pours else 1.5
     return landing.expecting(s, b.trickle_g_per_s, b.trickle_g_per_s * usual)
 
 

@@ -59,7 +59,8 @@ def at_most(s: Stream, flow_g_per_s: float) -> Stream:
     share = s.mass_flow_cov / s.flow_var if s.flow_var > 0.0 else 0.0
     mass_var = max(0.0, s.mass_var - share * s.mass_flow_cov)
     flow_var = min(s.flow_var, flow_g_per_s * flow_g_per_s)
-    return Stream(s.mass_g + share * off, flow_g_per_s, mass_var, 0.0, flow_var)
+    mass_var += share * share * flow_var
+    return Stream(s.mass_g + share * off, flow_g_per_s, mass_var, share * flow_var, flow_var)
 
 
 def landing_g(s: Stream, grip: Grip) -> float:

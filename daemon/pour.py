@@ -153,7 +153,8 @@ def _begun(p: Pour, w: Weighing, news: list[PourNews]) -> Pour:
     wet = grown > max(1.2 * d, noise)
     sure = wet and (p.wet or w.scale.interval_s > 0.3 or grown > 2.5 * d + noise)
     flows_at_s = w.at_s if sure and p.flows_at_s is None else p.flows_at_s
-    p = replace(p, wet=wet, flows_at_s=flows_at_s)
+    dry_at_s = p.dry_at_s if grown > 0.6 * d + noise / 2.0 else w.at_s
+    p = replace(p, wet=wet, flows_at_s=flows_at_s, dry_at_s=dry_at_s)
     if p.stage is not Stage.FIRST_DROP or flows_at_s is None:
         return p
     news.append(Begun(w.at_s))
@@ -175,7 +176,15 @@ def _paused(p: Pour, w: Weighing, grip: Grip, news: list[PourNews]) -> Pour:
     if left <= p.goal.tolerance_g or not foresight.is_too_near(p, w, grip, left):
         return p
     news.append(StopCoarse(w.at_s, p.actual_g(w), 0.0, actual))
-    p = replace(p, stage=Stage.TOP_UP, zone=Zone.EASE, from_g=actual, wet=False, flows_at_s=None)
+    p = replace(
+        p,
+        stage=Stage.TOP_UP,
+        zone=Zone.EASE,
+        from_g=actual,
+        wet=False,
+        flows_at_s=None,
+        dry_at_s=None,
+    )
     return replace(p, due_s=None, to_stop_s=None)
 
 
@@ -278,7 +287,15 @@ def _settled(p: Pour, w: Weighing, hand: Hand, news: list[PourNews]) -> Pour:
     if p.stage is not Stage.CUT:
         return p  # a pause before any stop cue is waited for
     news.append(Short(w.at_s, actual, -error))
-    p = replace(p, stage=Stage.TOP_UP, zone=Zone.SHORT, from_g=actual, wet=False, flows_at_s=None)
+    p = replace(
+        p,
+        stage=Stage.TOP_UP,
+        zone=Zone.SHORT,
+        from_g=actual,
+        wet=False,
+        flows_at_s=None,
+        dry_at_s=None,
+    )
     return replace(p, due_s=None, to_stop_s=None)
 
 

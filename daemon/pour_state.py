@@ -69,6 +69,8 @@ class Pour:
     flows_at_s: float | None = None
     """When resin had surely come since this stage began: one reading showed it (`wet`), and another
     agreed."""
+    dry_at_s: float | None = None
+    """When the display last showed no more than there was before this stage of pouring."""
     from_g: float = 0.0
     """Grams of the part when this stage of pouring began."""
     landing_g: float | None = None
