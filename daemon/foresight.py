@@ -62,7 +62,7 @@ def stops_at_start(p: Pour, w: Weighing, g: Grip) -> tuple[float | None, float |
     dump = g.bottle.planned_dump_g_per_s(whole)
     look_s = FIRST_LOOK_S if g.bottle.dumps == 0 else 0.0
     unseen = dump * (w.scale.total_lag_s + w.scale.interval_s + look_s)
-    fine = _fine_mark_g(p, w, g, g.trickle_g_per_s)
+    fine = fine_mark_g(p, w, g, g.trickle_g_per_s)
     room = landing.ease_room_g(g, w.scale, dump, careful=0.5)
     if whole - room < max(unseen, SMALL_DUMP * whole):
         return None, fine
@@ -216,7 +216,7 @@ def _coarse_mark_g(p: Pour, w: Weighing, g: Grip, flow: float) -> float:
     return max(0.0, p.goal.target_g - behind)
 
 
-def _fine_mark_g(p: Pour, w: Weighing, g: Grip, flow: float) -> float:
+def fine_mark_g(p: Pour, w: Weighing, g: Grip, flow: float) -> float:
     """The reading at which to stop this flow."""
     return max(0.0, p.goal.target_g - g.run_on_g(flow) - w.scale.total_lag_s * flow)
 
@@ -257,7 +257,7 @@ def foreseen(p: Pour, w: Weighing, g: Grip, at_s: float) -> Pour:
         return replace(p, stops_g=(mark, p.stops_g[1]), due_s=due_s)
     aim = p.goal.target_g + (0.0 if is_easing(p, w, g, at_s) else _aim_error_g(p, w, g, s))
     fine_in_s = max(0.0, aim - lands) / flow
-    marks = (p.stops_g[0], _fine_mark_g(p, w, g, flow))
+    marks = (p.stops_g[0], fine_mark_g(p, w, g, flow))
     return replace(p, stops_g=marks, due_s=at_s + fine_in_s, to_stop_s=fine_in_s)
 
 

@@ -51,8 +51,10 @@ def expecting(s: Stream, flow_g_per_s: float, sd_g_per_s: float) -> Stream:
 
 
 def at_most(s: Stream, flow_g_per_s: float) -> Stream:
-    """The same, knowing that the flow is no more than this; the mass follows as far as it hangs on
-    the flow."""
+    """The same, knowing that the flow is no more than this.
+
+    The mass follows as far as it hangs on the flow.
+    """
     off = flow_g_per_s - s.flow_g_per_s
     if off >= 0.0:
         return s

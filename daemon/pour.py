@@ -201,7 +201,7 @@ def _cued(p: Pour, w: Weighing, grip: Grip, at_s: float, news: list[PourNews]) -
         news.append(StopCoarse(at_s, reading, flow, where))
         cue = Cue(at_s, s.mass_g, flow, _coarse_sd_g(p, s, at_s))
         p = foresight.foreseen(replace(p, zone=Zone.EASE, coarse_cue=cue), w, grip, at_s)
-    if not _fine_is_due(p, w, at_s):
+    if not _fine_is_due(p, w, grip, flow, at_s):
         return p
     news.append(StopFine(at_s, reading, flow, where))
     sd, raw = landing.seen_sd_g(s, grip, w.scale), p.sign * w.flow_g_per_s
@@ -225,13 +225,15 @@ def _coarse_is_due(p: Pour, w: Weighing, grip: Grip, s: Stream) -> bool:
     return foresight.coarse_in_g(p, w, grip, s) <= 1e-6
 
 
-def _fine_is_due(p: Pour, w: Weighing, at_s: float) -> bool:
-    if p.goal.fine is not None:
-        level = p.goal.fine * p.goal.target_g
-        if p.stage is Stage.TOP_UP:
-            level = max(level, p.from_g + p.goal.fine * (p.goal.target_g - p.from_g))
-        return p.actual_g(w) >= level - 1e-9
-    return p.due_s is not None and p.due_s <= at_s + 1e-6
+def _fine_is_due(p: Pour, w: Weighing, grip: Grip, flow: float, at_s: float) -> bool:
+    if p.goal.fine is None:
+        return p.due_s is not None and p.due_s <= at_s + 1e-6
+    level = p.goal.fine * p.goal.target_g
+    if p.from_g > 0.0:
+        # A share of the little that is missing leaves no room for the hand: what it learned does.
+        level = max(level, p.from_g + p.goal.fine * (p.goal.target_g - p.from_g))
+        level = min(level, foresight.fine_mark_g(p, w, grip, flow))
+    return p.actual_g(w) >= level - 1e-9
 
 
 def _repeated(p: Pour, w: Weighing, grip: Grip, news: list[PourNews]) -> Pour:

@@ -57,6 +57,9 @@ ISOCYANATE = (
     "Isocyanate: ventilate; gloves do not stop vapour and it can sensitise for life. "
     "Respirator and all else as the maker's data sheet says."
 )
+DROPS_G = 1.0
+"""A trickle has brought so much before a stop can be seen, called and heard."""
+
 DAMP = "Keep water out: a damp cup, stick or colour makes it foam. Never seal foaming waste."
 HEAT = (
     "It heats itself: do not leave a big or left-over cup standing full; set it outside or in sand."
@@ -193,8 +196,9 @@ def _pour(batch: Batch) -> str:
         case Zone.STOP:
             return f"Stop. Hands off; {name} settles. {_shop(batch.recipe, 'settle')}".rstrip()
         case Zone.SHORT:
-            short = _grams(max(pour.goal.target_g - pour.from_g, 0.0), batch.division_g)
-            return f"Top up {name}: {short} more, a trickle."
+            short_g = max(pour.goal.target_g - pour.from_g, 0.0)
+            how = "drop by drop" if short_g < DROPS_G else "a trickle"
+            return f"Top up {name}: {_grams(short_g, batch.division_g)} more, {how}."
         case Zone.OVER:
             return f"Stop! Too much {name}. Hands off until it settles."
         case Zone.LANDED:
