@@ -7,7 +7,7 @@ stepped from one rest to another.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import hypot, sqrt
+from math import exp, hypot, sqrt
 
 from drivers.reading import Reading
 
@@ -164,23 +164,53 @@ DEAD_S = 0.06
 """Delay that a step cannot show, having no mark of its own: averaging in the cell, the line."""
 
 
+MOST_AT_ONCE = 0.7
+"""A step that is further along when it is first seen came nearly between two readings: the scale is
+quick. Without that an unfiltered one would be looked at through a lag that it has not got."""
+
+
+def _began_s(first_share: float, lag_s: float, gap_s: float) -> float:
+    """How long before the first reading off the old level a step began that had come so far by it.
+
+    Two equal stages have come to 1 - (1 + x)·exp(-x) after x stage times, which is 0.93 at x = 4.3;
+    of one that is all there only the two readings are known that it lies between.
+    """
+    if first_share > 0.93:
+        return 0.5 * gap_s
+    x = 2.5
+    for _ in range(4):  # Newton's method; the slope is x·exp(-x)
+        x -= (1.0 - first_share - (1.0 + x) * exp(-x)) / (x * exp(-x))
+    return min(0.5 * lag_s * x, gap_s)
+
+
 def with_step(
-    t: ScaleTraits, size_g: float, first_share: float, mean_s: float, var_s2: float
+    t: ScaleTraits,
+    size_g: float,
+    first_share: float,
+    mean_s: float,
+    var_s2: float,
+    gap_s: float = 0.0,
 ) -> ScaleTraits:
     """After a load was put down or lifted and the display followed by `size_g`.
 
-    Times are counted from the first reading that had moved, by `first_share` of the step;
-    `mean_s`, `var_s2`: mean arrival time of the step and its variance. Two equal stages of lag L
-    have a variance L²/2, so L = √(2·variance); their response grows at first by the share x²/2 in x
-    stage times, which tells how long before that reading the step began; what the mean is behind
-    that beyond L is pure delay. A step of few divisions tells less. What lasted much longer than
-    the lag known so far was a pour, or a cup set down slowly, and tells nothing.
+    Times are counted from the first reading that had moved, by `first_share` of the step, `gap_s`
+    after the old level was last seen; `mean_s`, `var_s2`: mean arrival time of the step and its
+    variance. Two equal stages of lag L have a variance L²/2, so L = √(2·variance); their response
+    grows at first by the share x²/2 in x stage times, which tells how long before that reading the
+    step began; what the mean is behind that beyond L is pure delay. A step of few divisions tells
+    less. What lasted much longer than the lag known so far was a pour, or a cup set down slowly,
+    and tells nothing.
     """
-    if not (0.0 <= first_share <= 0.7 and var_s2 > 0.0):
+    if not (0.0 <= first_share <= 1.02 and var_s2 > 0.0):
         return t
     lag = sqrt(2.0 * var_s2)
-    x = sqrt(2.0 * min(first_share, 0.5))
-    mean = mean_s + 0.5 * lag * x * (1.0 + x / 3.0)
+    if first_share > MOST_AT_ONCE:
+        if not 0.0 < gap_s <= 1.6 * t.interval_s:
+            return t
+        mean = max(mean_s + _began_s(first_share, lag, gap_s), LAG_LIMITS_S[0])
+    else:
+        x = sqrt(2.0 * min(first_share, 0.5))
+        mean = mean_s + 0.5 * lag * x * (1.0 + x / 3.0)
     noise = 0.02**2 + (0.15 * t.interval_s) ** 2 + (t.division_g / size_g) ** 2
     off = mean + DEAD_S - t.total_lag_s
     far = 3.0 * sqrt(t.lag_var + noise)

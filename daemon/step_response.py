@@ -25,6 +25,8 @@ class StepSeen:
     last_g: float
     low_g: float
     high_g: float
+    left_s: float = 0.0
+    """When the old level was last seen before that reading."""
     area_gs: float = 0.0
     moment_gs2: float = 0.0
 
@@ -46,7 +48,7 @@ def followed(
             return None
         if abs(g - quiet[1]) <= beyond_g(t):
             return None
-        step = StepSeen(at_s, g, quiet[1], quiet[0], quiet[1], quiet[1], quiet[1])
+        step = StepSeen(at_s, g, quiet[1], quiet[0], quiet[1], quiet[1], quiet[1], quiet[0])
     elif abs(g - step.from_g) < beyond_g(t) or at_s - step.first_s > LONGEST_S:
         return None
     return _integrated(step, at_s, g)
@@ -83,4 +85,5 @@ def taught(t: ScaleTraits, step: StepSeen, rest_g: float) -> ScaleTraits:
     mean = length - step.area_gs / size
     square = length * length - 2.0 * step.moment_gs2 / size
     share = (step.first_g - step.from_g) / size
-    return scale_traits.with_step(t, size, share, mean, square - mean * mean)
+    gap = step.first_s - step.left_s
+    return scale_traits.with_step(t, size, share, mean, square - mean * mean, gap)

@@ -33,6 +33,25 @@ def test_a_steady_pour_shows_its_flow_and_is_not_at_rest():
     assert abs(w.flow_g_per_s - 2.0) < 0.3
 
 
+def test_an_unfiltered_scale_is_known_by_a_cup_that_is_there_at_once():
+    """Looked at through the lag of an ordinary scale, a dump of 14 g/s would open at some 90."""
+    w = _run([0.0] * 20 + [8.0] * 15)
+    assert w.scale.total_lag_s < 0.1
+    for i in range(1, 8):
+        grams = 8.0 + 1.4 * i
+        reading = Reading(3.4 + 0.1 * i, f"{grams:.1f}", grams, "g", None)
+        w = weighing.weigh(w, reading)
+        assert 10.0 < w.flow_g_per_s < 20.0, f"at reading {i}"
+
+
+def test_readings_that_were_lost_while_a_cup_came_make_no_scale_quick():
+    before = _run([0.0] * 20)
+    w = before
+    for i in range(15):
+        w = weighing.weigh(w, Reading(2.2 + 0.1 * i, "8.0", 8.0, "g", None))
+    assert w.scale.lag_s == before.scale.lag_s
+
+
 def test_an_old_reading_is_not_believed():
     w = _run([8.2] * 5)
     assert weighing.is_current(w, 0.5)
