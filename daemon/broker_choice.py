@@ -180,7 +180,7 @@ async def _open(
     if choice.kind == "none":
         return None
     if choice.kind == "url":
-        return OpenBroker(_given(choice), f"MQTT at {choice.shown}", choice.warnings)
+        return OpenBroker(_given(choice), f"MQTT at {choice.shown}")
     try:
         return await _own(choice, store, port, beyond.plain(), runtime, stack)
     except BrokerError:

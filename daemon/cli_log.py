@@ -104,7 +104,7 @@ def _json_option(parser: argparse.ArgumentParser) -> None:
 
 
 def _batch(text: str) -> int:
-    value = int(text)
+    value = int(text) if text.isdecimal() else 0
     if not 1 <= value <= 1_000_000_000:
         raise argparse.ArgumentTypeError("a batch's number, from 1 on")
     return value

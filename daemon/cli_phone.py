@@ -29,6 +29,10 @@ class PhoneError(Exception):
     """The command did not work; the text says why and what to do."""
 
 
+class NoPageError(PhoneError):
+    """A daemon runs, but without the page, so that nobody else has the list in hand."""
+
+
 def add_parsers(commands: Any, common: argparse.ArgumentParser) -> None:
     """Add these commands."""
     phone = commands.add_parser(
@@ -80,6 +84,8 @@ def _folder(args: argparse.Namespace) -> Path:
 def _asked(folder: Path, request: dict[str, Any]) -> dict[str, Any]:
     """The daemon's answer. Raises PhoneError where it says no, ControlError where none runs."""
     found = ask(folder, request, timeout_s=15.0)
+    if found.get("page") is False:
+        raise NoPageError(str(found["error"]))
     if found.get("ok") is not True:
         raise PhoneError(str(found.get("error") or "The daemon does not do that."))
     return found
@@ -121,7 +127,7 @@ def _list(args: argparse.Namespace) -> int:
     folder = _folder(args)
     try:
         phones = _asked(folder, {"phone": "list"})["phones"]
-    except ControlError:
+    except (ControlError, NoPageError):
         phones = [
             {"name": p.name, "role": p.role.value, "paired_at": p.paired_at, "connected": False}
             for p in load_book(folder).phones
@@ -142,7 +148,7 @@ def _forget(args: argparse.Namespace) -> int:
     folder = _folder(args)
     try:
         _asked(folder, {"phone": "forget", "name": args.name})
-    except ControlError:
+    except (ControlError, NoPageError):
         book = load_book(folder)
         if book.named(args.name) is None:
             raise PairingError(f"No paired phone is called {args.name}.") from None

@@ -25,7 +25,7 @@ def add_parsers(commands: Any, common: argparse.ArgumentParser) -> None:
     _scale_options(run)
     run.add_argument("--recipe", metavar="FILE-or-NAME", help="what to pour")
     run.add_argument("--order", metavar="FILE", help="the order to pour, recipe and batches in it")
-    run.add_argument("--batches", type=_count, metavar="N", help="how many (default: for ever)")
+    run.add_argument("--batches", type=_count, metavar="N", help="how many (default: on and on)")
     _bench_options(run)
     run.set_defaults(run=_run)
     fill = commands.add_parser(
@@ -72,7 +72,12 @@ def _bench_options(parser: argparse.ArgumentParser) -> None:
     group.add_argument(
         "--broker", metavar="WHICH", help="auto, embedded, none, mqtt://user@host:port or mqtts://…"
     )
-    group.add_argument("--console", choices=("full", "plain", "none"), default="full")
+    group.add_argument(
+        "--console",
+        choices=("full", "plain", "none"),
+        default="full",
+        help="what the terminal shows: full (default), plain lines, or none",
+    )
     group.add_argument("--sound", metavar="TO", help="auto, bell, none or file:PATH.wav")
 
 
@@ -140,23 +145,24 @@ def _recipe(name: str | None, config: Config) -> Any:
 
 
 def _run(args: argparse.Namespace) -> int:
+    from daemon.cli import UsageError
+
+    if args.order and (args.recipe or args.batches):
+        raise UsageError("--order names recipe and batches itself: leave --recipe and --batches.")
     config = settings(args)
     _need_scale(config)
     recipe, order = _recipe(args.recipe, config), None
     if args.order:
-        recipe, order = _order(args, config)
+        recipe, order = _order(args.order, config)
     options = _options(args, config, recipe=recipe, batches=args.batches, order=order)
     return pour(options, config.store_dir)
 
 
-def _order(args: argparse.Namespace, config: Config) -> tuple[Any, dict[str, Any]]:
-    from daemon.cli import UsageError
+def _order(name: str, config: Config) -> tuple[Any, dict[str, Any]]:
     from daemon.cli_order_start import found_order, order_told, shop_of
     from daemon.clock import today
 
-    if args.recipe or args.batches:
-        raise UsageError("--order names recipe and batches itself: leave --recipe and --batches.")
-    file = found_order(args.order, [config.recipes_dir])
+    file = found_order(name, [config.recipes_dir])
     return file.recipe, order_told(file, today(), shop_of(config.store_dir, file))
 
 

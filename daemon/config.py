@@ -35,6 +35,11 @@ SOUNDS = ("auto", "bell", "none")
 class ConfigError(FileError):
     """Settings that cannot be used: one plain sentence a line, with the file, line and key."""
 
+    @property
+    def status(self) -> int:
+        """The exit status: an option that cannot be is wrong use, a file that cannot a failure."""
+        return 2 if self.source == COMMAND_LINE else 1
+
 
 def masked(url: str) -> str:
     """A URL as it may be shown or logged: without the password that may stand in it."""

@@ -9,7 +9,7 @@ import asyncio
 import contextlib
 import importlib
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from daemon.announce import Announcer, Wanted, kept_topics
 from daemon.broker import BrokerLink
@@ -48,12 +48,21 @@ def load(config: Config) -> None:
 
 async def serve_outlets(running: Running) -> None:
     """Have broker and page until cancelled; trouble is told to the person, never raised."""
+    running.asks["phone"] = _no_page
     async with asyncio.TaskGroup() as group:
         broker = running.spared("The line to the broker", _have_broker(running))
         group.create_task(broker, name="broker")
         if not running.options.config.phone.off:
             page = running.spared("The phone's page", _have_page(running))
             group.create_task(page, name="page")
+
+
+async def _no_page(_request: dict[str, Any]) -> dict[str, Any]:
+    """What `benchpour phone` is told while there is no page."""
+    why = (
+        "There is no phone page: it is off in the settings ([phone] off), or its port is not free."
+    )
+    return {"ok": False, "error": why, "page": False}
 
 
 async def _have_page(running: Running) -> None:

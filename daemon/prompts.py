@@ -106,7 +106,7 @@ def _no_scale(bench: Bench, batch: Batch) -> str:
     pouring = batch.phase is not Phase.CUP
     stop, keep = ("Stop pouring. ", " What is poured is remembered.") if pouring else ("", "")
     why = bench.link.why or "the scale does not answer"
-    return f"{stop}No reading: {why}. Check cable and power.{keep}"
+    return f"{stop}No reading: {_ended(why)} Check cable and power.{keep}"
 
 
 def _idle(bench: Bench) -> str:
@@ -116,7 +116,7 @@ def _idle(bench: Bench) -> str:
     if item is not None:
         return _to_do(bench, item)
     if bench.link.state in ("lost", "silent"):
-        return f"No reading: {bench.link.why or 'the scale does not answer'}."
+        return _ended(f"No reading: {bench.link.why or 'the scale does not answer'}")
     done = bench.progress is not None and bench.progress.batches_done > 0
     return "All batches are poured." if done else "No batch is open: start one with a recipe."
 

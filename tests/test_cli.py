@@ -252,6 +252,22 @@ def test_a_file_name_that_is_no_text_is_only_a_file_that_is_not_there():
     assert b"Traceback" not in done.stderr
 
 
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("run", "--scale", "/dev/null", "--sound", "mp3"),
+        ("run", "--scale", "/dev/null", "--broker", "http://x"),
+        ("run", "--scale", "/dev/null", "--order", "x", "--recipe", "y"),
+        ("log", "show", "three"),
+    ],
+    ids=" ".join,
+)
+def test_an_option_that_cannot_be_is_wrong_use_and_said_plainly(words, capsys):
+    assert cli.main(list(words)) == 2
+    said = capsys.readouterr().err
+    assert "expected" in said or "leave --recipe" in said or "a batch's number" in said
+
+
 def test_settings_that_cannot_be_used_are_named_with_their_line(folders, capsys):
     file = folders / "bench.toml"
     file.write_text('bench = "bench"\n[cues]\nrisk_pct = 90\n')

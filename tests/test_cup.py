@@ -465,6 +465,15 @@ def test_a_scale_lost_in_a_pour_is_said_and_taken_up_again_with_the_same_weight(
     assert finish_a(there) == 50.0
 
 
+def test_a_reason_that_asks_is_ended_by_its_own_mark() -> None:
+    there = poured_20()
+    there.take(Port(there.now_us, "lost", PORT, "the port is not there: is the cable in?"))
+    assert there.prompt == (
+        "Stop pouring. No reading: the port is not there: is the cable in? Check cable and power. "
+        "What is poured is remembered."
+    )
+
+
 def test_what_ran_on_while_the_scale_was_being_lost_is_on_it_and_counts() -> None:
     there = with_cup()
     there.stream(20)

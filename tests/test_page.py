@@ -22,13 +22,14 @@ from daemon import cli_phone, control, page_host
 from daemon import config as settings
 from daemon.broker_access import HOST
 from daemon.clock import HandClock
+from daemon.outlets import _no_page
 from daemon.page import Page, PageError
 from daemon.page_doors import Door, Doors
 from daemon.page_files import FOLDER, files
 from daemon.page_host import is_loopback, is_ours, is_same_origin, shown_host
 from daemon.page_qr import qr_lines
-from daemon.pairing import CODE_LIVES_S, PhoneRole
-from daemon.pairing_store import FILE_NAME, Pairing
+from daemon.pairing import CODE_LIVES_S, Phone, PhoneRole
+from daemon.pairing_store import FILE_NAME, Pairing, load_book, save_book
 from tests.browser.floor import any_port, until
 from tools import refresh_web
 
@@ -487,6 +488,20 @@ async def test_phone_pair_shows_a_code_waits_and_says_who_it_was(
         assert served.pairing.book.phones == ()
         with pytest.raises(cli_phone.PhoneError, match="No paired phone"):
             await said(tmp_path, "forget", "bench phone")
+
+
+async def test_phones_are_listed_and_forgotten_where_the_daemon_has_no_page(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    phone = Phone("bench phone", PhoneRole.WATCH, "00" * 32, "2026-01-01T00:00:00Z")
+    save_book(tmp_path, load_book(tmp_path).with_phone(phone))
+    async with control.serve(tmp_path, _no_page):
+        with pytest.raises(cli_phone.PhoneError, match="off in the settings"):
+            await said(tmp_path, "pair")
+        assert await said(tmp_path, "list") == 0
+        assert capsys.readouterr().out.startswith("bench phone")
+        assert await said(tmp_path, "forget", "bench phone") == 0
+    assert load_book(tmp_path).phones == ()
 
 
 async def test_phone_pair_says_why_a_code_ended(
