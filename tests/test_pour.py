@@ -150,7 +150,7 @@ def test_two_grams_of_dye_in_drops_are_not_stopped_at_the_first_of_them(flow):
 
 
 def test_a_stop_of_the_recipe_leaves_a_top_up_the_run_on_that_was_learned():
-    """A tenth of the 2 g that are missing would leave 0.2 g of room, where 0.3 s of 2 g/s bring 0.6 g."""
+    """A tenth of the 2 g that are missing leaves 0.2 g; 0.3 s of 2 g/s bring 0.6 g."""
     bench = Bench(PourGoal("A", 20.0, 0.3, coarse=0.5, fine=0.9), known_hand())
     bench.until(StopFine, 2.0)
     bench.wait(3.0)
