@@ -24,10 +24,10 @@ UNKNOWN_S = 20.0
 """Everything that needs no token (a page's file, pairing) is over by then."""
 
 HANDSHAKE_S = 5.0
-MOST_COMING = 64
-COMING_PER_S = 16.0
+MOST_COMING = 160
+COMING_PER_S = 32.0
 """So many connections a peer may open at once, and so many a second in the long run. A page with
-all its files takes fifteen; a phone that has lost its line tries once a second."""
+all its files takes sixteen, and an impatient thumb may load it ten times in a row."""
 
 BACKLOG = 16
 """Connections that are accepted in one turn of the loop, at most."""

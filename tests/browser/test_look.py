@@ -189,3 +189,26 @@ async def test_where_it_may_not_it_says_what_the_person_can_do(phone: Phone, flo
         assert "set the screen timeout" in await phone.text("#stay-on")
     finally:
         await phone.cdp("Page.removeScriptToEvaluateOnNewDocument", script)
+
+
+async def test_a_page_that_came_through_in_part_tries_again(control: Phone, floor: Floor) -> None:
+    """A radio network loses one file of sixteen: nobody is left before an empty screen."""
+    lose = {"urls": ["*/draw.js"]}
+    await control.cdp("Network.enable", {})
+    await control.cdp("Network.setBlockedURLs", lose)
+    await control.open(floor.origin)
+    await control.until("document.getElementById('start').textContent.includes('Trying again')")
+    await control.cdp("Network.setBlockedURLs", {"urls": []})
+    await control.until("document.getElementById('line').dataset.line === 'up'")
+    await control.complaints()
+
+
+async def test_an_impatient_thumb_is_served_every_time(control: Phone, floor: Floor) -> None:
+    await control.cdp("Network.enable", {})
+    await control.cdp("Network.setCacheDisabled", {"cacheDisabled": True})
+    floor.show(IDLE)
+    for _ in range(9):
+        await control.open(floor.origin)
+    await control.until("document.getElementById('line').dataset.line === 'up'")
+    assert await control.complaints() == []
+    await control.cdp("Network.setCacheDisabled", {"cacheDisabled": False})
