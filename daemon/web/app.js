@@ -153,7 +153,7 @@ function drawBenches(now) {
   const list = $("bench-list");
   const rows = shop.names().map((name) => {
     const one = shop.bench(name);
-    const look = words.look(one.dispense, one.online ? "" : "Off");
+    const look = words.look(one.dispense, one.online ? "" : "Off", one.timers);
     const row = draw.make("li");
     const button = draw.make("button", "bench-row");
     button.dataset.bench = name;

@@ -51,7 +51,7 @@ const percent = (share) => `${(100 * share).toFixed(2)}%`;
 export function hero(bench, live, now_ms, lost) {
   const { dispense, timers } = bench;
   const stale = lost !== "";
-  const look = words.look(dispense, lost);
+  const look = words.look(dispense, lost, timers);
   const places = words.decimals(dispense?.division_g);
   const panel = $("hero");
   panel.dataset.tone = look.tone;

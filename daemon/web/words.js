@@ -18,18 +18,26 @@ export const STEPS = {
   away: { word: "On hold", shape: "bars", tone: "ease" },
 };
 const CHECK = { word: "Check", shape: "warn", tone: "ease" };
+const MIXED = { word: "Mixed", shape: "tick", tone: "good" };
 const NOTHING_YET = { word: "Waiting", shape: "bars", tone: "calm" };
 
 /** The one state that counts now: `lost` (why nothing is known), else the scale's trouble, else the
  * zone of a pour, else the step. */
-export function look(dispense, lost = "") {
+export function look(dispense, lost = "", timers = []) {
   if (lost) return { word: lost, shape: "bars", tone: "calm" };
   if (!dispense) return NOTHING_YET;
   if (dispense.scale === "lost") return { word: "Scale lost", shape: "cross", tone: "stop" };
   if (dispense.scale === "overload") return { word: "Overload", shape: "cross", tone: "stop" };
   if (dispense.needs === "confirm") return CHECK;
+  if (dispense.step === "stir" && isStirred(dispense, timers)) return MIXED;
   const zoned = dispense.step === "pour" || dispense.step === "settle";
   return (zoned && ZONES[dispense.zone]) || STEPS[dispense.step] || NOTHING_YET;
+}
+
+/** Whether the stirring of the batch on the scale is over: its other clocks run, that one does not. */
+function isStirred({ batch }, timers) {
+  const own = timers.filter((timer) => timer.batch === batch);
+  return own.length > 0 && own.every((timer) => timer.kind !== "stir");
 }
 
 /** Digits after the point that a scale with this division can stand behind. */

@@ -103,6 +103,7 @@ async def test_between_batches_the_clock_that_ends_next_is_the_figure(
     floor.show(replace(DUE, timers=(over, *CLOCKS[:2])))
     await control.until("document.getElementById('figure-says').textContent.startsWith('over')")
     floor.show(replace(STIR, timers=CLOCKS))
+    await control.until(f"{WORD} === 'Mixed'")
     await control.until("document.getElementById('figure-says').textContent === 'pot life'")
 
 
