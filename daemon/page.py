@@ -27,7 +27,7 @@ from daemon.broker_access import Endpoint
 from daemon.clock import Clock, Ticks
 from daemon.gate import MAX_PACKET, Gate
 from daemon.messages import rfc3339
-from daemon.page_doors import BACKLOG, Door, Doors, doors_of
+from daemon.page_doors import AT_ONCE, Door, Doors, doors_of, lengthen_queue
 from daemon.page_files import answer, plain
 from daemon.page_host import is_loopback, is_ours, is_same_origin, shown_host
 from daemon.pairing import CODE_LIVES_S, CodeState, PairingError, PhoneRole, spaced
@@ -143,7 +143,7 @@ class Page:
                 max_queue=8,
                 logger=_log,
                 create_connection=doors_of(self._doors),
-                backlog=BACKLOG,
+                backlog=AT_ONCE,
             )
         except OSError as error:
             why = (error.strerror or str(error)).lower()
@@ -152,6 +152,8 @@ class Page:
                 "pouring goes on without it. Set another address or port under [phone], or stop "
                 "what has this one."
             ) from None
+        for one in server.sockets:
+            lengthen_queue(one.fileno())
         self.port = next(iter(server.sockets)).getsockname()[1]
         return server
 

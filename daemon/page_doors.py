@@ -13,6 +13,8 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import os
+import socket
 import ssl
 from collections import Counter, deque
 from typing import Any, cast
@@ -29,8 +31,10 @@ COMING_PER_S = 32.0
 """So many connections a peer may open at once, and so many a second in the long run. A page with
 all its files takes sixteen, and an impatient thumb may load it ten times in a row."""
 
-BACKLOG = 16
-"""Connections that are accepted in one turn of the loop, at most."""
+AT_ONCE = 4
+"""Connections that are accepted in one turn of the loop, at most; the others queue."""
+
+QUEUE = 64
 
 MOST_FRAMES_UNKNOWN = 256
 MOST_FRAMES_A_SECOND = 1000
@@ -242,6 +246,12 @@ class Door(ServerConnection):
         self._frames += 1
         if self._frames > (MOST_FRAMES_A_SECOND if known else MOST_FRAMES_UNKNOWN):
             self.abort()
+
+
+def lengthen_queue(listener: int) -> None:
+    """Let more wait at a listening socket than are accepted at once: for asyncio both are one."""
+    with socket.socket(fileno=os.dup(listener)) as same:
+        same.listen(QUEUE)
 
 
 def doors_of(doors: Doors) -> type[Door]:
