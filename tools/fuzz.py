@@ -10,17 +10,17 @@ from __future__ import annotations
 import argparse
 import importlib
 import importlib.util
+import json
 import os
 import re
-import shutil
 import subprocess
 import sys
 import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 
-CORPUS = Path(__file__).parent.parent / "tests" / "data" / "fuzz"
-"""A few inputs of each target, small and large; a test runs them."""
+CORPUS = Path(__file__).parent.parent / "tests" / "data" / "fuzz.json"
+"""A few inputs of each target in hexadecimal, small and large; a test runs them."""
 _NAMES = ("decode-anything", "decode-damaged", "learn-anything", "learn-shapes")
 _LONGEST = 2048
 _KEPT = 24
@@ -64,14 +64,14 @@ def _inside(name: str, options: Sequence[str]) -> int:
 def _try(name: str, seconds: float, found: Path) -> bool:
     """Try one target and print how it went; whether something was found."""
     found.mkdir(parents=True, exist_ok=True)
-    kept = CORPUS / name
-    kept.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as work:
         grown = Path(work)
+        for n, data in enumerate(kept_inputs()[name]):
+            (grown / f"kept-{n:02d}").write_bytes(data)
         ended = _run(
             name,
-            [str(grown), str(kept), f"-max_total_time={max(1, int(seconds))}"],
-            [f"-artifact_prefix={found}/{name}-", f"-timeout={_SLOW_S}", "-print_final_stats=1"],
+            [str(grown), f"-max_total_time={max(1, int(seconds))}", "-print_final_stats=1"],
+            [f"-artifact_prefix={found}/{name}-", f"-timeout={_SLOW_S}"],
         )
         said = ended.stderr
         done = _DONE.search(said)
@@ -79,7 +79,7 @@ def _try(name: str, seconds: float, found: Path) -> bool:
         if ended.returncode:
             print(f"{name}: found something, in {found}:\n{said[-3000:]}", flush=True)
             return True
-        _keep(grown, kept)
+        _keep(name, grown)
     return False
 
 
@@ -95,14 +95,19 @@ def _run(name: str, *options: Sequence[str]) -> subprocess.CompletedProcess[str]
     )
 
 
-def _keep(grown: Path, kept: Path) -> None:
+def kept_inputs() -> dict[str, list[bytes]]:
+    """The kept inputs of each target."""
+    kept = json.loads(CORPUS.read_text(encoding="utf-8")) if CORPUS.exists() else {}
+    return {name: [bytes.fromhex(text) for text in kept.get(name, ())] for name in _NAMES}
+
+
+def _keep(name: str, grown: Path) -> None:
     """Keep a few of the inputs that reached something new, small ones and large ones."""
-    every = sorted([*grown.iterdir(), *kept.iterdir()], key=lambda file: file.stat().st_size)
+    every = sorted(grown.iterdir(), key=lambda file: file.stat().st_size)
     chosen = [file.read_bytes() for file in every[:: max(1, len(every) // _KEPT)][:_KEPT]]
-    shutil.rmtree(kept)
-    kept.mkdir()
-    for n, data in enumerate(chosen):
-        (kept / f"{n:02d}").write_bytes(data)
+    kept = kept_inputs() | {name: chosen}
+    written = {one: [data.hex() for data in inputs] for one, inputs in kept.items()}
+    CORPUS.write_text(json.dumps(written, indent=0) + "\n", encoding="utf-8")
 
 
 if __name__ == "__main__":
