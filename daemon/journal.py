@@ -100,23 +100,42 @@ class Journal:
 
     def _open(self, write: bool) -> sqlite3.Connection:
         with _told(self.path, goes_on=False):
-            mode = "rwc" if write else "ro"
-            db = sqlite3.connect(
-                f"file:{_quoted(self.path)}?mode={mode}",
-                uri=True,
-                isolation_level=None,
-                check_same_thread=False,
-                timeout=5.0,
-            )
             if not write:
-                _check_form(db, self.path)
-                return db
+                return self._open_to_read()
+            db = self._connect("mode=rwc")
             if db.execute("SELECT 1 FROM sqlite_master WHERE name = 'meta'").fetchone():
                 _check_form(db, self.path)
             db.execute("PRAGMA journal_mode=WAL")
             db.executescript(_TABLES)
             db.execute("INSERT OR IGNORE INTO meta VALUES ('form', ?)", (str(FORM),))
             return db
+
+    def _open_to_read(self) -> sqlite3.Connection:
+        """Open it beside a daemon; or where nobody can write, as on a disk mounted read-only.
+
+        SQLite keeps a file of its own beside a journal that others may be writing. Where it cannot,
+        nobody is writing either, and all is in the journal itself if no log of changes is left.
+        """
+        db = self._connect("mode=ro")
+        try:
+            _check_form(db, self.path)
+        except sqlite3.OperationalError:
+            db.close()
+            changes = self.path.with_name(f"{self.path.name}-wal")
+            if changes.exists() and changes.stat().st_size:
+                raise
+            db = self._connect("mode=ro&immutable=1")
+            _check_form(db, self.path)
+        return db
+
+    def _connect(self, how: str) -> sqlite3.Connection:
+        return sqlite3.connect(
+            f"file:{_quoted(self.path)}?{how}",
+            uri=True,
+            isolation_level=None,
+            check_same_thread=False,
+            timeout=5.0,
+        )
 
     def close(self) -> None:
         """Close the file and give the store free."""

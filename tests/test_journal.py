@@ -153,6 +153,22 @@ def test_others_may_read_while_a_daemon_writes(tmp_path: Path) -> None:
 # --- what goes wrong -----------------------------------------------------------------------------
 
 
+def test_a_journal_on_a_disk_where_nothing_can_be_written_can_be_read(tmp_path: Path) -> None:
+    """SQLite's own file beside it cannot be made, as on a disk that is mounted read-only."""
+    journal = Journal(tmp_path, write=True)
+    journal.append(entry(1, count=3))
+    journal.close()
+    (tmp_path / "journal.sqlite-wal").symlink_to(tmp_path / "nowhere" / "wal")
+    read = Journal(tmp_path, write=False)
+    assert [row.seq for row in read.events_after(0)] == [1, 2, 3]
+    read.close()
+    (tmp_path / "nowhere").mkdir()
+    (tmp_path / "nowhere" / "wal").write_bytes(b"changes that nobody could take over")
+    (tmp_path / "journal.sqlite-shm").symlink_to(tmp_path / "nowhere" / "else" / "shm")
+    with pytest.raises(JournalError):
+        Journal(tmp_path, write=False)
+
+
 def test_a_store_that_is_not_there_says_what_to_do(tmp_path: Path) -> None:
     with pytest.raises(JournalError, match=r"no journal in .* yet\. Pour a batch with"):
         Journal(tmp_path / "none", write=False)
