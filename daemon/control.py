@@ -22,6 +22,11 @@ ANSWER_S = 10.0
 Handle = Callable[[dict[str, Any]], Awaitable[dict[str, Any]]]
 
 
+async def not_yet(_request: dict[str, Any]) -> dict[str, Any]:
+    """Answer for a part of the daemon that is still starting."""
+    return {"ok": False, "error": "The daemon is just starting; try again in a moment."}
+
+
 class ControlError(Exception):
     """The daemon on this store cannot be talked to; the text says why."""
 

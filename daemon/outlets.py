@@ -17,10 +17,12 @@ from daemon.broker_access import Beyond, BrokerError
 from daemon.broker_choice import OpenBroker, open_broker, parse_choice
 from daemon.effects import Answer
 from daemon.messages import done_of
+from daemon.pairing import CodeState
 from daemon.version import VERSION
 
 if TYPE_CHECKING:
     from daemon.config import Config
+    from daemon.page import Page
     from daemon.run import Running
 
 ACKED = "mqtt.acked"
@@ -48,13 +50,14 @@ def load(config: Config) -> None:
 
 async def serve_outlets(running: Running) -> None:
     """Have broker and page until cancelled; trouble is told to the person, never raised."""
-    running.asks["phone"] = _no_page
     async with asyncio.TaskGroup() as group:
         broker = running.spared("The line to the broker", _have_broker(running))
         group.create_task(broker, name="broker")
         if not running.options.config.phone.off:
             page = running.spared("The phone's page", _have_page(running))
             group.create_task(page, name="page")
+        else:
+            running.asks["phone"] = _no_page
 
 
 async def _no_page(_request: dict[str, Any]) -> dict[str, Any]:
@@ -80,14 +83,25 @@ async def _have_page(running: Running) -> None:
             config.bench,
             tls=tls_of(config.phone),
         )
-        running.asks["phone"] = page.handle_phone
         async with page.serve():
             running.page = page
+            running.asks["phone"] = lambda request: _asked_of_page(running, page, request)
             running.said.say(f"The phone's page is at {page.url}.")
             await asyncio.Event().wait()
     except (PageError, TlsError) as error:
         running.said.say(str(error))
         running.phone_note = "phone: off"
+        running.asks["phone"] = _no_page
+
+
+async def _asked_of_page(running: Running, page: Page, request: dict[str, Any]) -> dict[str, Any]:
+    """What `benchpour phone` asks; the bench's own screen shows what comes of it."""
+    found = await page.handle_phone(request)
+    if found.get("url"):
+        running.said.say("A phone may be paired now.")
+    elif found.get("state") == CodeState.USED:
+        running.said.say(f"Paired: {found['name']}.")
+    return found
 
 
 async def _have_broker(running: Running) -> None:

@@ -30,8 +30,10 @@ from daemon.messages import rfc3339
 from daemon.page_doors import AT_ONCE, Door, Doors, doors_of, lengthen_queue
 from daemon.page_files import answer, plain
 from daemon.page_host import is_loopback, is_ours, is_same_origin, shown_host
+from daemon.page_qr import qr_lines
 from daemon.pairing import CODE_LIVES_S, CodeState, PairingError, PhoneRole, spaced
 from daemon.pairing_store import Pairing
+from daemon.screen_words import Invitation
 
 OPEN_S = 10.0
 PAIR_S = 5.0
@@ -84,6 +86,7 @@ class Page:
         self._server: Server | None = None
         self._address = config.address
         self.port = config.port
+        self._invitation: Invitation | None = None
         pairing.on_forget = self._gate.cut
 
     @property
@@ -101,6 +104,16 @@ class Page:
     def phones(self) -> tuple[str, ...]:
         """The names of the phones that are connected."""
         return self._gate.names
+
+    @property
+    def note(self) -> str:
+        """One phrase for the bench's screen: who is connected, else where the page is."""
+        return f"phone: {', '.join(self.phones) or self.url}"
+
+    @property
+    def invitation(self) -> Invitation | None:
+        """What the bench's own screen shows for as long as a phone may be paired by it."""
+        return self._invitation if self._pairing.seconds_left() else None
 
     @contextlib.asynccontextmanager
     async def serve(self) -> AsyncIterator[None]:
@@ -281,10 +294,14 @@ class Page:
         if opened:
             await self._pairing.remember_opened()
         code = await self._pairing.open_code(PhoneRole(role))
+        url = f"{self.url}#pair={code.text}"
+        # Drawing it takes a while, and a cue must not wait for it.
+        qr = tuple(await asyncio.to_thread(qr_lines, url))
+        self._invitation = Invitation(qr, self.url, spaced(code.text))
         return {
             "ok": True,
             "code": spaced(code.text),
-            "url": f"{self.url}#pair={code.text}",
+            "url": url,
             "role": role,
             "seconds": round(CODE_LIVES_S),
             "opened": opened,

@@ -93,7 +93,7 @@ class Running:
         self.page: Any = None
         self.endpoint: Any = None
         """The broker in use, None while there is none."""
-        self.asks: dict[str, Ask] = {"weight": self._weight}
+        self.asks: dict[str, Ask] = {"weight": self._weight, "phone": control.not_yet}
         """Other requests on the control socket, by their one distinguishing member."""
 
     @property
@@ -105,10 +105,10 @@ class Running:
         """What stands beside the bench on the screen."""
         trouble = (*self.loop.failed, *((self.loop.trouble,) if self.loop.trouble else ()))
         note = self.link.note if self.link is not None else self.broker_note
-        phone = self.phone_note
-        if self.page is not None:
-            phone = f"phone: {', '.join(self.page.phones) or self.page.url}"
-        return Notes(note, phone, (*self.said.current(), *trouble))
+        said, page = (*self.said.current(), *trouble), self.page
+        if page is None:
+            return Notes(note, self.phone_note, said)
+        return Notes(note, page.note, said, page.invitation)
 
     def health(self) -> dict[str, Any]:
         """What `/healthz` says: fine, or each thing that is not."""

@@ -38,6 +38,7 @@ _STYLES = {
     "key": "bold reverse",
     "head.band": "reverse dim",
     "prompt.band": "bold white on blue",
+    "qr": "bright_white on black",
     "calm": "bold blue",
     "calm.big": "bold",
     "calm.band": "bold white on blue",

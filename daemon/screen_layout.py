@@ -21,6 +21,8 @@ _COMPACT = 20
 _NARROW = 64
 _FIGURE_LEAST = 5
 _FIGURE_SMALLEST = 3
+_RESTING = (Step.IDLE, Step.CUP, Step.STIR)
+"""While nothing is poured or asked, a QR code may take the figure's place."""
 _WORTH = 16
 """Columns below which a piece of a status is not worth showing."""
 
@@ -54,6 +56,8 @@ class Frame:
 
 def compose(frame: Frame) -> list[Line]:
     """Arrange one screenful: `height` lines, each `width` columns wide."""
+    if frame.notes.invitation is not None and frame.view.step in _RESTING:
+        return _inviting(frame, frame.notes.invitation)
     blocks = {
         "head": _head(frame),
         "band": _band(frame),
@@ -77,6 +81,31 @@ def compose(frame: Frame) -> list[Line]:
     air: list[Line] = [[]] * (frame.height - len(lines))
     at = len(lines) - foot_rows
     return [fit(line, frame.width) for line in (*lines[:at], *air, *lines[at:])][: frame.height]
+
+
+def _inviting(frame: Frame, invitation: words.Invitation) -> list[Line]:
+    """Show how a phone is paired in place of figure and tables, between head and foot."""
+    top = [*_head(frame), *_band(frame), *_prompt(frame)]
+    foot = [*_said(frame), *_status(frame), *_help(frame)]
+    told: list[Line] = [
+        [("  Pair a phone", "bold")],
+        [("  Point its camera at this,", PLAIN)],
+        [("  or open", PLAIN)],
+        [(f"  {invitation.address}", "bold")],
+        [("  and type", PLAIN)],
+        [(f"  {invitation.code}", "bold")],
+    ]
+    qr = invitation.qr
+    beside = len(qr[0]) + max(map(line_cells, told)) <= frame.width
+    if beside and len(qr) <= frame.height - len(top) - len(_status(frame)):
+        rows: list[Line] = [[(row, "qr")] for row in qr]
+        told = [row + says for row, says in zip(rows, told + [[]] * len(rows), strict=False)]
+    else:
+        told = [told[0], [(f"  {invitation.address}  {invitation.code}", "bold")]]
+    room = frame.height - len(top) - len(told)
+    foot = foot[-room:] if room > 0 else []
+    air: list[Line] = [[]] * (room - len(foot))
+    return [fit(line, frame.width) for line in (*top, *told, *air, *foot)][: frame.height]
 
 
 def _two_ends(left: str, right: str, width: int, style: str) -> Line:

@@ -13,6 +13,15 @@ from daemon.view import BenchView, Step, TimerView, Zone
 
 
 @dataclass(frozen=True, slots=True)
+class Invitation:
+    """A phone may be paired now: a QR code as lines of blocks, the address, the code to type."""
+
+    qr: tuple[str, ...]
+    address: str
+    code: str
+
+
+@dataclass(frozen=True, slots=True)
 class Notes:
     """What stands beside the bench's own view: the other outlets, and the last things said.
 
@@ -23,6 +32,7 @@ class Notes:
     broker: str = ""
     phone: str = ""
     said: tuple[str, ...] = ()
+    invitation: Invitation | None = None
 
 
 NO_NOTES = Notes()

@@ -543,3 +543,17 @@ def test_the_qr_code_fits_a_small_terminal_and_has_its_three_corners() -> None:
     # ISO/IEC 18004: a finder pattern is 7 modules square, here under two blank modules.
     assert lines[1].startswith("██ ▄▄▄▄▄ █") and lines[1].endswith("█ ▄▄▄▄▄ ██")
     assert any(line.startswith("██▄▄▄▄▄▄▄█") for line in lines)
+
+
+async def test_the_benchs_own_screen_is_told_for_as_long_as_the_code_lives(served: Served) -> None:
+    assert served.page.invitation is None
+    shown = await served.page.handle_phone({"phone": "pair"})
+    invited = served.page.invitation
+    assert invited is not None
+    assert (invited.code, invited.address) == (shown["code"], served.page.url)
+    assert list(invited.qr) == qr_lines(shown["url"])
+    served.clock.advance(CODE_LIVES_S)
+    assert served.page.invitation is None
+    shown = await served.page.handle_phone({"phone": "pair"})
+    await served.pair(json.dumps({"code": shown["code"], "name": "p"}))
+    assert served.page.invitation is None

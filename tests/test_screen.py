@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 
 from daemon.big_digits import big, shape, units
+from daemon.page_qr import qr_lines
 from daemon.screen import FullScreen, can_draw, codes, signs_for
 from daemon.screen_bar import bar_lines, place
 from daemon.screen_layout import Frame, compose
@@ -28,6 +29,7 @@ from daemon.screen_words import (
     SMALL_SHAPES,
     STEPS,
     ZONES,
+    Invitation,
     Notes,
     clock_left,
     decimals,
@@ -113,6 +115,38 @@ NOTES = Notes("MQTT: connected", "phone: http://127.0.0.1:8787/", ("The broker i
 
 def drawn(view: BenchView, width: int, height: int, now_s: float = 1000.0) -> list[str]:
     return text_of(compose(Frame(view, NOTES, now_s, width, height)))
+
+
+INVITED = replace(
+    NOTES,
+    invitation=Invitation(
+        tuple(qr_lines("http://192.168.100.200:8787/#pair=W7JX9WEN")),
+        "http://192.168.100.200:8787/",
+        "W7JX-9WEN",
+    ),
+)
+
+
+@pytest.mark.parametrize("width, height", [*SIZES, (24, 7), (20, 4), (10, 2), (300, 90), (80, 8)])
+@pytest.mark.parametrize("view", [STIR, BenchView(0.0, 0.0)])
+def test_while_a_phone_may_be_paired_the_screen_says_how(
+    view: BenchView, width: int, height: int
+) -> None:
+    lines = compose(Frame(view, INVITED, 1000.0, width, height))
+    text = text_of(lines)
+    assert [cell_len(line) for line in text] == [width] * height
+    whole = all(any(row in line for line in text) for row in INVITED.invitation.qr)
+    assert whole or width < 80 or height < 24
+    if whole:
+        assert {style for line in lines for words, style in line if "▄▄▄▄▄" in words} == {"qr"}
+    if width >= 48 and height >= 7:
+        assert any("W7JX-9WEN" in line for line in text)
+
+
+@pytest.mark.parametrize("view", [DUMP, EASE, OVER, LOST])
+def test_a_pour_and_a_question_come_before_a_phone(view: BenchView) -> None:
+    with_it = text_of(compose(Frame(view, INVITED, 1000.0, 80, 24)))
+    assert with_it == drawn(view, 80, 24)
 
 
 def has(view: BenchView, width: int, height: int, *words: str) -> None:
