@@ -623,7 +623,7 @@ def wrong_use_and_bad_files() -> None:
             (2, ("--batches", "0"), "--batches"),
             (2, ("--console", "loud"), "--console"),
             (2, ("--scale", "nosuch://x"), "nosuch"),
-            (1, ("--broker", "ftp://x"), "ftp"),
+            (2, ("--broker", "ftp://x"), "ftp"),
             (1, ("--profile", "nosuch"), "nosuch"),
         )
         started = [(b.run(*words), status, shown) for status, words, shown in cases]
