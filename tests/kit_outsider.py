@@ -103,13 +103,15 @@ def spare_port() -> int:
             return port
 
 
-def until(true: Callable[[], Any], what: str, within_s: float = LONG_S) -> Any:
+def until(
+    true: Callable[[], Any], what: str, within_s: float = LONG_S, every_s: float = 0.01
+) -> Any:
     """Wait until this is true and return what it gave; fails with `what` at the deadline."""
     deadline_s = time.monotonic() + within_s
     pause = threading.Event()
     while not (found := true()):
         assert time.monotonic() < deadline_s, f"waited in vain for: {what}"
-        pause.wait(0.01)
+        pause.wait(every_s)
     return found
 
 
