@@ -72,7 +72,8 @@ def _rescue_why(
     ledger: Ledger, found: Likely, base_g: float, after_g: float, needed_g: float | None
 ) -> str:
     if base_g <= 0:
-        return _beside("The jug has not gone too far: no base is needed.", after_g, needed_g)
+        said = "The jug has not gone too far: no base is needed."
+        return _beside(said, after_g, needed_g, then="")
     said = "Stir the base in bit by bit, cast a trial, and stop while it is still a hair dark."
     short = [
         name
@@ -84,10 +85,12 @@ def _rescue_why(
     return _beside(said, after_g, needed_g)
 
 
-def _beside(said: str, after_g: float, needed_g: float | None) -> str:
-    """The same, with what the jug then holds beside what the order needs of it."""
+def _beside(said: str, jug_g: float, needed_g: float | None, then: str = "then ") -> str:
+    """The same, with what the jug holds beside what the order needs of it."""
     if needed_g is None:
         return said
-    if after_g >= needed_g:
-        return f"{said} The jug then holds more than the {needed_g:.0f} g that the order needs."
-    return f"{said} The order needs {needed_g - after_g:.0f} g more than the jug then holds."
+    if needed_g <= 0:
+        return f"{said} The order needs nothing more of it."
+    if jug_g >= needed_g:
+        return f"{said} The jug {then}holds more than the {needed_g:.0f} g that the order needs."
+    return f"{said} The order needs {needed_g - jug_g:.0f} g more than the jug {then}holds."

@@ -159,7 +159,9 @@ def test_a_jug_that_is_not_too_dark_needs_no_base_and_still_says_what_the_order_
     found = rescue(judged(jug(black=4.0), "lighter", "clear"), Past(), 0.01, needed_g=2500.0)
     assert (found.base_to_add_g, found.jug_g_after) == (0.0, 1004.0)
     assert "no base is needed" in found.why
-    assert "needs 1496 g more" in found.why
+    assert "The order needs 1496 g more than the jug holds." in found.why
+    done = rescue(judged(jug(black=4.0), "lighter", "clear"), Past(), 0.01, needed_g=0.0)
+    assert "needs nothing more of it" in done.why
 
 
 def test_a_dye_that_the_target_hardly_has_cannot_be_thinned_away():
