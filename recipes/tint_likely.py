@@ -25,14 +25,19 @@ class Likely:
     """How far it would still be, 9 times in 10, with the best of these dyes: what their hues cannot
     reach."""
 
+    hairs: tuple[tuple[float, ...], ...] = ()
+    """By draw, how much of each dye more than needed nobody would see; empty where it is not known,
+    or where all that is too much counts."""
+
     def amount(self, dye: int, share: float) -> float:
         """The amount of a dye that so much of what is likely lies below."""
         return quantile([drawn[dye] for drawn in self.amounts], self.weights, share)
 
     def chance_beyond(self, goal: Sequence[float], dyes: Sequence[int]) -> float:
         """The chance that with these amounts one of `dyes` is beyond what the target needs."""
+        hairs = self.hairs or ((0.0,) * len(self.names),) * len(self.amounts)
         return sum(
             weight
-            for weight, drawn in zip(self.weights, self.amounts, strict=True)
-            if any(drawn[k] < goal[k] * (1 - 1e-12) for k in dyes)
+            for weight, drawn, hair in zip(self.weights, self.amounts, hairs, strict=True)
+            if any(drawn[k] + hair[k] < goal[k] * (1 - 1e-12) for k in dyes)
         )

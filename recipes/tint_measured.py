@@ -43,6 +43,9 @@ LESSONS = 200
 SURELY_LEFT = 0.1
 """What is told to be left even with the best of these dyes is more in all but this share of draws:
 a meter's scatter alone must not ask for another dye."""
+MANY, HAIR = 3, 1.0
+"""From so many dyes on three bands hardly tell one from a mix of the others: what is too much of it
+by less than this, in L*, is not held against a dose."""
 FAINT = 0.05
 """K/S that a dye may bring to a band in which nothing was seen yet."""
 
@@ -245,7 +248,7 @@ def _answer(
     random, goal = Random(SEED), _bands(target)
     draws = fit.draws(random)
     now = tuple(amount for _, amount in ledger.amounts)
-    amounts, apart, left = [], [], []
+    amounts, apart, left, hairs = [], [], [], []
     for _ in range(DRAWS):
         base, ways = _way(next(draws), around, strays, random)
         kept = [
@@ -254,11 +257,18 @@ def _answer(
         ]
         found = amounts_for(goal, base, ways, _weights(goal), kept)
         amounts.append(found)
+        hairs.append(tuple(_hair(goal, way) for way in ways))
         apart.append(ciede2000(_lab(mixed_ks(base, ways, now)), target))
         left.append(ciede2000(_lab(mixed_ks(base, ways, found)), target))
     weights = (1 / DRAWS,) * DRAWS
     distance, least = quantile(apart, weights, 0.5), quantile(left, weights, SURELY_LEFT)
-    return Likely(ledger.names, tuple(amounts), weights, distance, least)
+    unseen = tuple(hairs) if len(ledger.names) >= MANY else ()
+    return Likely(ledger.names, tuple(amounts), weights, distance, least, unseen)
+
+
+def _hair(goal: Sequence[float], way: Sequence[float]) -> float:
+    """How much of a dye, beside the goal, nobody would see."""
+    return HAIR / max(hypot(*(_seen_per_ks(k) * w for k, w in zip(goal, way, strict=True))), 1e-9)
 
 
 def _way(

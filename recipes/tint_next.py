@@ -263,4 +263,4 @@ def _mix(ledger: Ledger, found: Likely, add: Sequence[DoseAdvice], division_g: f
     if division_g <= 0:
         return said
     error = max(trial_error_pct(MIX_G + g, g, division_g) for g in more.values())
-    return f"{said} On this scale its dye is weighed to ±{error:.0f} %."
+    return f"{said} On this scale its dye is weighed to ±{error:.2g} %."

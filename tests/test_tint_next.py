@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import pytest
 
+from recipes.colour import ciede2000
 from recipes.tint_castings import Past
 from recipes.tint_ledger import By, Dose, Judge, Ledger, Trial
-from recipes.tint_next import next_dose
+from recipes.tint_next import likely, next_dose
 from recipes.tint_rescue import rescue
-from tests.kit_tint import dosed, world
+from tests.kit_tint import World, dosed, world
 
 
 def jug(**grams: float) -> Ledger:
@@ -45,6 +46,37 @@ def test_doses_on_measured_trials_come_near_and_seldom_pass(names, noise):
         ends.append(min(a / truth.wanted[n] for n, a in ledger.amounts))
     assert passed <= max(1, 0.06 * given)
     assert sorted(ends)[len(ends) // 2] > 0.65
+
+
+def mixed(truth: World, ledger: Ledger) -> Ledger:
+    """A measured trial mix, beside the jug, of what is likely needed."""
+    found = likely(ledger, Past(), 0.001)
+    assert not isinstance(found, str)
+    amounts = tuple(
+        (name, max(found.amount(k, 0.5), now)) for k, (name, now) in enumerate(ledger.amounts)
+    )
+    l, a, b = (v + truth.random.gauss(0, truth.noise) for v in truth.lab(dict(amounts)))  # noqa: E741
+    return ledger.tested(Trial(amounts, lab=(l, a, b)))
+
+
+def test_three_dyes_that_stand_in_for_one_another_come_near_all_the_same():
+    """Four jugs, five doses each, before each a trial mix of what is likely needed.
+
+    What is too much of one dye by less than is seen holds no dose up.
+    """
+    passed, nearer = 0, []
+    for seed in range(4):
+        truth = world(seed + 10, ("black", "blue", "ochre"), 0.3)
+        ledger = truth.begun(1000.0, 0.3)
+        target = ledger.target_lab
+        begun = ciede2000(truth.lab(dict(ledger.amounts)), target)
+        for _ in range(5):
+            before, ledger = truth.beyond(ledger), mixed(truth, ledger)
+            ledger = dosed(ledger, next_dose(ledger, Past(), division_g=0.001).add)
+            passed += len(truth.beyond(ledger)) > len(before)
+        nearer.append(ciede2000(truth.lab(dict(ledger.amounts)), target) / begun)
+    assert passed <= 1
+    assert sorted(nearer)[2] < 0.6
 
 
 def test_a_smaller_risk_gives_a_smaller_dose():
