@@ -19,7 +19,7 @@ from drivers.learn_compose import Composer
 from drivers.learn_course import Course, State
 from drivers.learn_draft import Draft
 from drivers.learn_frames import Cut, Framing
-from drivers.learn_layout import NUMBER, Layout, Make, layout_of
+from drivers.learn_layout import NUMBER, Layout, layout_of
 from drivers.learn_marks import Shown
 from drivers.learn_numbers import Found
 from drivers.learn_parts import Parts
@@ -27,6 +27,7 @@ from drivers.learn_refusal import NotBuiltError, OpenError
 from drivers.learn_rest import add_remnants
 from drivers.learn_select import Row, TwoKindsError, kept
 from drivers.learn_strict import Strict, strict_field
+from drivers.learn_whole import refuse_part
 from drivers.reading import Reading
 from drivers.scale_profile import Profile, ProfileError, parse_profile
 
@@ -42,9 +43,6 @@ _LEAST_BRIDGED = 2
 _WRONG = 0.2
 """Lines within a mark that may say something else than was shown: a damaged one, say."""
 _LEAST_RIGHT = 0.5
-_NEARLY_ALL = 0.75
-_MANY_DIGITS = 3
-"""So many different digits in a column before a number, blank else, belong to it."""
 
 
 @dataclass(slots=True)
@@ -91,9 +89,10 @@ class _Rows:
 def build(data: bytes, framing: Framing, found: Found, shown: Sequence[Shown]) -> Built:
     """The profile of this hypothesis; raises NotBuiltError where it does not hold."""
     rows, rest = _rows(framing, found, shown)
+    check, tail = _check([framing.start + c.body + framing.end for c in rows.cuts], framing)
+    if check is not None:
+        rows = _undamaged(rows, framing, check)
     course = _course(rows, shown)
-    frames = list(dict.fromkeys(framing.start + c.body + framing.end for c in rows.cuts))
-    check, tail = _check(frames, framing)
     checked = check.width + len(tail) if check else 0
     bodies = [cut.body for cut in rows.cuts]
     layout = layout_of(found.place, bodies, checked, brackets=found.writing.brackets)
@@ -113,7 +112,7 @@ def build(data: bytes, framing: Framing, found: Found, shown: Sequence[Shown]) -
         always=_always(rows, rest, course),
     )
     composer.compose()
-    _whole(layout, found, rows.values)
+    refuse_part(layout, found, rows.values)
     add_remnants(draft, [cut.body for cut, _ in rest], [says for _, says in rest])
     _finish(draft, composer, shown)
     return _tried(data, framing, found, composer, check, shown)
@@ -219,15 +218,36 @@ def _as_shown(value: Decimal, shown: Sequence[Shown]) -> Decimal:
     return value.quantize(decimals[0]) if decimals else value
 
 
-def _check(frames: list[bytes], framing: Framing) -> tuple[Check | None, bytes]:
-    """The check of these frames, and the bytes of the body behind it."""
+def _check(lines: list[bytes], framing: Framing) -> tuple[Check | None, bytes]:
+    """The check of these frames, and the bytes of the body behind it.
+
+    Where it does not hold in all of them it has to in those that came again, and in nearly all.
+    """
+    frames = Counter(lines)
     check = find_check(tuple(frames))
+    if check is None:
+        check = find_check(tuple(frame for frame, count in frames.items() if count > 1))
     if check is None or check.tail < len(framing.end):
         return None, b""
-    tails = {frame[len(frame) - check.tail : len(frame) - len(framing.end)] for frame in frames}
-    if len(tails) != 1:
+    good = [frame for frame in frames if check.holds(frame)]
+    tails = {frame[len(frame) - check.tail : len(frame) - len(framing.end)] for frame in good}
+    if len(tails) != 1 or len(good) < (1 - _WRONG) * len(frames):
         return None, b""
     return check, tails.pop()
+
+
+def _undamaged(rows: _Rows, framing: Framing, check: Check) -> _Rows:
+    """The rows whose check fits."""
+    keep = [
+        n for n, cut in enumerate(rows.cuts) if check.holds(framing.start + cut.body + framing.end)
+    ]
+    void = {new: rows.void[old] for new, old in enumerate(keep) if old in rows.void}
+    return _Rows(
+        [rows.cuts[n] for n in keep],
+        [rows.values[n] for n in keep],
+        [rows.marks[n] for n in keep],
+        void,
+    )
 
 
 def _doubtful(layout: Layout, course: Course, rows: _Rows, *, turned: bool) -> frozenset[int]:
@@ -267,55 +287,6 @@ def _strict(
         if strict is not None:
             return replace(found, place=narrower.place), layout, strict
     raise NotBuiltError("the number is written in more than one way")
-
-
-def _whole(layout: Layout, found: Found, values: Sequence[Decimal]) -> None:
-    """Refuse a number that is cut out of a longer one."""
-    for make in layout.makes:
-        at = [key for key, _ in make.slots].index(NUMBER)
-        if found.writing.code != "text":
-            cut = _borrows(make, at, found.writing.code, [values[row] for row in make.rows])
-        else:
-            cut = not found.writing.reversed and _is_cut(make, at, found.writing.point)
-        if cut:
-            raise NotBuiltError("the number that was shown is only a part of one in the lines")
-
-
-def _borrows(make: Make, at: int, code: str, values: Sequence[Decimal]) -> bool:
-    """Whether the byte above the number becomes one less exactly where that falls below zero."""
-    above = at - 1 if code.endswith("be") else at + 1
-    if not 0 <= above < len(make.slots):
-        return False
-    states = Counter(
-        (value < 0, raw) for raw, value in zip(make.slots[above][1], values, strict=True)
-    )
-    sides = {below: (n, raw) for (below, raw), n in reversed(states.most_common())}
-    if len(sides) < 2 or sum(n for n, _ in sides.values()) < _NEARLY_ALL * len(values):
-        return False
-    return sides[True][1][0] == (sides[False][1][0] - 1) % 256
-
-
-def _is_cut(make: Make, at: int, point: str) -> bool:
-    before = at > 0 and not make.bracketed and _goes_on_before(make, at, point)
-    return before or (bool(point) and _goes_on_behind(make, at))
-
-
-def _goes_on_before(make: Make, at: int, point: str) -> bool:
-    """Whether its point, or more digits of the number, stand in the column before it."""
-    pointed = at > 1 and all(raw in (b".", b",") for raw in make.slots[at - 1][1])
-    if pointed and not point and all(raw[:1].isdigit() for raw in make.slots[at][1]):
-        return all(raw.isdigit() for raw in make.slots[at - 2][1])
-    pairs = zip(make.slots[at - 1][1], make.slots[at][1], strict=True)
-    beside = {(raw, number[:1].isdigit()) for raw, number in pairs}
-    digits = {raw for raw, _ in beside if raw.isdigit()}
-    joined = all(whole for raw, whole in beside if raw in digits)
-    return joined and (b" ", True) in beside and len(digits) >= _MANY_DIGITS
-
-
-def _goes_on_behind(make: Make, at: int) -> bool:
-    """Whether more decimals stand in the column behind it."""
-    behind = set(make.slots[at + 1][1]) if at + 1 < len(make.slots) else set()
-    return len(behind) >= _MANY_DIGITS and all(raw.isdigit() for raw in behind)
 
 
 def _finish(draft: Draft, composer: Composer, shown: Sequence[Shown]) -> None:

@@ -94,12 +94,15 @@ def _counts(joint: Sequence[bytes]) -> bool:
     return all(int(a) <= int(b) for a, b in pairwise(joint))
 
 
-def is_hash(layout: Layout, course: Course, keys: Sequence[Key]) -> bool:
-    """Whether the bytes look like a check: nearly another one for every other weight."""
+def is_hash(layout: Layout, course: Course, keys: Sequence[Key], share: float = _HASHES) -> bool:
+    """Whether the bytes look like a check: nearly another one for every other weight.
+
+    `share` is how many there must be to a weight.
+    """
     states = layout.joint(keys)
     different = len(set(states) - {None})
     weights = len({value for value, raw in zip(course.values, states, strict=True) if raw})
-    return different >= _LEAST_HASHES and different >= _HASHES * weights
+    return different >= _LEAST_HASHES and different >= share * weights
 
 
 def _is_weight(raw: bytes, course: Course, writing: Writing) -> bool:

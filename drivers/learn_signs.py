@@ -11,10 +11,13 @@ from drivers.learn_course import Course, State
 from drivers.learn_layout import NUMBER, Key, Layout
 from drivers.learn_refusal import OpenError
 from drivers.learn_roles import bit_states
+from drivers.learn_runs import is_hash
 
 Signs = dict[tuple[Key, int], dict[State, str]]
 """Which place (and bit, or -1 for the whole byte) is the sign, and what its states say."""
 _MOST_STATES = 12
+_ANY = 0.7
+"""So many different bytes to a weight are a check."""
 _CONVENTION = frozenset({b"-", b"+", b"", b"0"})
 
 
@@ -30,6 +33,8 @@ def find_signs(
     for key, bit, column in _columns(layout):
         if bit < 0 and (words := _by_convention(column, course)):
             return {(key, bit): words}
+        if is_hash(layout, course, [key], _ANY):
+            continue  # some bit of a check says anything
         if words := _sign(column, course, turned=turned, plain=bit < 0):
             found.append((*_rows_of(column, words, course), {(key, bit): words}))
     if not found:

@@ -98,6 +98,16 @@ def test_from_less_a_shape_is_learned_right_or_refused_with_a_question(name: str
     assert wrongly_trusted(shape, moments, readings(learned.profile, data)) == []
 
 
+@pytest.mark.parametrize("name", ["star-and-check", "float-high-first", "check-in-two-digits"])
+def test_a_damaged_line_in_the_recording_does_not_hide_the_check(name: str) -> None:
+    recording = _used(SHAPES[name], 22)
+    moving = next(n for n, moment in enumerate(recording.moments) if not moment.still)
+    stream = bytearray(recording.data)
+    stream[recording.ends[moving] - 6] ^= 0x05
+    learned = learn(bytes(stream), recording.shown)
+    assert 'kind = "check"' in learned.toml
+
+
 @pytest.mark.parametrize("seed", range(20))
 def test_a_random_shape_is_learned_right(seed: int) -> None:
     rng = Random(seed)
