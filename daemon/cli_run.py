@@ -215,15 +215,18 @@ def _fill(args: argparse.Namespace) -> int:
 
 
 def pour(options: RunOptions, store: Path) -> int:
-    """Run the daemon on a real scale until it is told to stop."""
+    """Run the daemon on a real scale until it is told to stop, or has done what was asked for."""
     import asyncio
 
+    from daemon.cli import CommandFailedError
     from daemon.run import Running, stop_on_signals
 
     async def work() -> int:
         running = Running(options, store)
         stop_on_signals(running.stop)
         await running.run(read_scale)
+        if running.refused:
+            raise CommandFailedError(running.refused)
         return 0
 
     return asyncio.run(work())

@@ -87,8 +87,8 @@ class Running:
         self._seen = False
         """Whether the bench has been shown for the first time."""
         self.stop = asyncio.Event()
-        self.broker_note = ""
-        self.phone_note = ""
+        self.broker_note = self.phone_note = self.refused = ""
+        """`refused`: why the one thing that was asked for was."""
         self.link: Any = None
         self.page: Any = None
         self.endpoint: Any = None
@@ -220,19 +220,19 @@ class Running:
     def _plan(self) -> None:
         """Ask for the batches, unless the ones asked for before a stop are still under way."""
         recipe, plan = self.options.recipe, self.bench.plan
-        if recipe is None:
-            return
-        if plan is not None and plan.recipe == recipe and self._under_way():
+        if recipe is None or (plan is not None and plan.recipe == recipe and self._under_way()):
             return
         do: dict[str, Any] = {"do": "plan", "resolved": plain_recipe(recipe)}
-        extra = {
-            "batches": self.options.batches,
-            "order": self.options.order,
-            "batch_g": self.options.batch_g,
-            "jug": self.options.jug,
-        }
-        do |= {key: value for key, value in extra.items() if value is not None}
-        self.commander.do(do, "start", lambda answer: self.said.say(answer.error or ""))
+        for name in ("batches", "order", "batch_g", "jug"):
+            if (value := getattr(self.options, name)) is not None:
+                do[name] = value
+        self.commander.do(do, "start", self._planned)
+
+    def _planned(self, answer: Answer) -> None:
+        self.said.say(answer.error or "")
+        if self.options.until_done and not answer.ok:
+            self.refused = answer.error or ""
+            self.stop.set()
 
     def _under_way(self) -> bool:
         """Whether just this was asked for before a stop, and is not done yet."""

@@ -231,6 +231,14 @@ def a_fill_ends_by_itself() -> None:
         nothing_is_missing(b, ear)
 
 
+@plays
+def a_fill_that_is_refused_ends_with_the_reason() -> None:
+    with bench() as b:
+        daemon = b.run("20", "--jug", "B7", "--broker", "none", command="fill")
+        assert daemon.ends() == 1, daemon.text
+        assert "benchpour: No jug is on the shelf" in daemon.text
+
+
 # --- commands -------------------------------------------------------------------------------------
 
 
