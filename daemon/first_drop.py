@@ -112,10 +112,13 @@ def follow_rest(turn: Turn) -> None:
 def _is_late_drip(turn: Turn, moved_g: float) -> bool:
     """Whether what came so soon after a landing dripped from the last part's bottle.
 
-    Nobody has the next bottle in hand by then, pours as little and stops.
+    Nobody has the next bottle in hand by then, pours as little and stops, unless told to stop: a
+    few drops of dye are a whole part.
     """
     batch = turn.batch
     if _last_landed(batch) is None or batch.landed_at_s is None:
+        return False
+    if batch.pour is not None and batch.pour.fine_cue is not None:
         return False
     early = turn.at_s - batch.landed_at_s <= LATE_DRIP_S
     return early and 0 < batch.sign * moved_g <= LATE_DRIP_G

@@ -570,6 +570,24 @@ def test_what_drips_just_after_a_landing_is_that_parts_own() -> None:
     assert [round(p["actual_g"], 1) for p in mixed["parts"]] == [50.4, 50.4]
 
 
+def test_drops_of_dye_that_were_cued_at_once_after_a_landing_are_dye() -> None:
+    """All of it is less than a late drip may be; the stop it was told makes it a part poured."""
+    there = with_cup(recipe=recipe(dye={"in": "cup", "fraction": 0.01, "tolerance_g": 0.2}))
+    there.pour(50)
+    there.stream(37.5)
+    there.stream(12.5, 8.0)
+    while there.view.part == "B":
+        there.reading()
+    there.told()
+    while "stop.fine" not in [
+        event.kind for event in there.events if event.data.get("part") == "dye"
+    ]:
+        there.stream(0.05, 0.5)
+    there.rest(3)
+    _, b, dye = (round(part.actual_g or 0.0, 1) for part in there.view.parts)
+    assert (b, dye) == (50.0, 0.3)
+
+
 def test_a_thing_put_in_the_cup_before_the_first_drop_stays_out_of_the_count() -> None:
     """A jump that the weighing saw: the pour simply begins above it."""
     there = a_poured()
