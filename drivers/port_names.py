@@ -79,6 +79,22 @@ def found_again(path: str, identity: tuple[object, ...] | None) -> str:
     return same[0] if len(same) == 1 else path
 
 
+def may_be(path: str, identity: tuple[object, ...] | None) -> list[str]:
+    """The names under which the device may be now, when its lines have to tell.
+
+    One name where `found_again` knows it. Else an adapter without a serial number has been put into
+    another socket: every one of its make may be it.
+    """
+    port = found_again(path, identity)
+    if identity is None or identity[2] or identity_of(port) == identity:
+        return [port]
+    return [there.name for there in ports_there() if _alike(there, identity)] or [port]
+
+
+def _alike(port: PortThere, identity: tuple[object, ...]) -> bool:
+    return port.identity is not None and port.identity[:3] == identity[:3]
+
+
 def _same(one: tuple[object, ...] | None, another: tuple[object, ...]) -> bool:
     if one is None or one[:2] != another[:2]:
         return False

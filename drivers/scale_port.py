@@ -22,9 +22,9 @@ import serial
 from drivers.line_settings import LineSettings, Trial, Trier
 from drivers.polling import Poller
 from drivers.port_names import (
-    found_again,
     identity_of,
     is_local,
+    may_be,
     needs_somebody,
     trouble,
     who_holds,
@@ -37,11 +37,17 @@ _OWN_S = 0.1
 _PRETEND = "/dev/pts/"
 """Pseudo-terminals: whoever made one may hold both its ends."""
 _CHUNK = 512
+_GUESS_S = 6.0
+"""So long a port that may be the scale's is listened to: a known scale is understood by then."""
 _SEVEN_BITS = bytes(code & 0x7F for code in range(256))
 _DRAINED = 4096
 _LIBRARY = (termios.error, ValueError, OSError)
 """What the serial library raises for settings that a port has not, and for a port that is gone."""
 _CONVERTER_REFUSES = "does not accept parameter change"
+
+
+class _NotOursError(OSError):
+    """A port that may have been the scale's sends something else, or nothing."""
 
 
 class ScalePort(PortReader[serial.Serial]):
@@ -71,6 +77,9 @@ class ScalePort(PortReader[serial.Serial]):
         self._trial = self._trier.current
         self._changing = False
         self._identity: tuple[object, ...] | None = None
+        self._turn = 0
+        """Which of several ports that may be the scale's is listened to."""
+        self._guessed = self._understood = False
 
     @property
     def settings(self) -> LineSettings:
@@ -95,9 +104,10 @@ class ScalePort(PortReader[serial.Serial]):
             # Bit 7 of a seven-bit line is parity, which a network converter may pass on.
             seven = self._trial.settings.bits == 7
             self._on_bytes(at_s, data.translate(_SEVEN_BITS) if seven else data)
+        self._understood = self._heard()
         if self._changing:
             return
-        if (trial := self._trier.after(at_s, data, self._heard())) is not None:
+        if (trial := self._trier.after(at_s, data, self._understood)) is not None:
             self.use(trial)
 
     def _opened(self, at_s: float, port: str) -> None:
@@ -111,8 +121,10 @@ class ScalePort(PortReader[serial.Serial]):
     # -- in the reader's thread --------------------------------------------------------------
 
     def _open(self) -> serial.Serial:
-        port = found_again(self.url, self._identity) if is_local(self.url) else self.url
-        self.port = port
+        ports = may_be(self.url, self._identity) if is_local(self.url) else [self.url]
+        self._guessed, self._understood = len(ports) > 1, False
+        self.port = port = ports[self._turn % len(ports)]
+        self._turn += self._guessed
         if is_local(port) and not _is_pretend(port) and who_holds(port, others=True):
             # Looked at before opening, which would already disturb a program that took no lock.
             raise OSError(errno.EBUSY, "in use")
@@ -121,7 +133,8 @@ class ScalePort(PortReader[serial.Serial]):
         _open_as_can_be(device, self._trial.settings)
         if is_local(port):
             _close_to_others(device, port)
-            self._identity = identity_of(port) or self._identity
+            if not self._guessed:
+                self._identity = identity_of(port) or self._identity
             _drain(device)
         else:
             _keep_alive(device)
@@ -131,6 +144,8 @@ class ScalePort(PortReader[serial.Serial]):
         return trouble(self.port, error), needs_somebody(error)
 
     def _gone(self, error: Exception) -> str:
+        if isinstance(error, _NotOursError):
+            return f"{self.port} does not send what the scale did; others like it are listened to"
         if is_local(self.url):
             return f"{self.port} went away: is the cable in, the scale on? ({error})"
         return f"the connection to {self.port} broke ({error})"
@@ -138,8 +153,10 @@ class ScalePort(PortReader[serial.Serial]):
     def _read(self, device: serial.Serial) -> None:
         trial = self._trial
         poller = Poller(trial.request, self._clock())
-        turned_s = told_s = self._clock()
+        began_s = turned_s = told_s = self._clock()
         while not self._stop.is_set():
+            if self._guessed and self._is_ours(self._clock() - began_s):
+                self._identity, self._guessed = identity_of(self.port), False
             if trial is not self._trial:
                 trial = self._trial
                 _change(device, trial.settings)
@@ -158,6 +175,12 @@ class ScalePort(PortReader[serial.Serial]):
                 self._say_bytes(at_s, data)
             if request := poller.due(at_s, data):
                 device.write(request)
+
+    def _is_ours(self, waited_s: float) -> bool:
+        """Whether its lines tell that this port is the scale's; _NotOursError where it is not."""
+        if not self._understood and waited_s > _GUESS_S:
+            raise _NotOursError
+        return self._understood
 
 
 def _is_pretend(port: str) -> bool:

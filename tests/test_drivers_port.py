@@ -154,6 +154,52 @@ async def test_a_device_that_comes_back_under_another_name_is_known_by_what_it_i
     assert heard.told("found") == [scale.name, other.name]
 
 
+async def test_among_adapters_that_are_all_alike_the_scale_is_known_by_what_it_says(
+    scale, tmp_path, monkeypatch
+):
+    """None has a serial number, and the scale's was put into another socket."""
+    logger, back = PtyScale(tmp_path / "logger"), PtyScale(tmp_path / "back")
+    sockets = {scale.name: "1-1"}
+    monkeypatch.setattr(
+        port_names,
+        "ports_there",
+        lambda: [PortThere(n, "adapter", (0x1234, 0x5678, None, s)) for n, s in sockets.items()],
+    )
+    decoder, heard = Decoder(load_profile("flag-comma-signed")), Heard()
+
+    def take(at_s: float, data: bytes) -> None:
+        decoder.feed(at_s, data)
+        heard.bytes_came(at_s, data)
+
+    def lost(at_s: float, why: str) -> None:
+        decoder.reset(at_s)
+        heard.lost(at_s, why)
+
+    port = ScalePort(
+        scale.name,
+        clock=fast_clock(3),
+        on_bytes=take,
+        on_lost=lost,
+        on_found=heard.found,
+        heard=lambda: decoder.heard,
+    )
+    async with running(port):
+        await heard.until(lambda: heard.kinds == ["found"])
+        scale.say(LINE)
+        await heard.until_data(LINE)
+        sockets.clear()
+        sockets.update({logger.name: "1-2", back.name: "1-3"})
+        scale.pull_out()
+        await heard.until(lambda: heard.told("found")[1:] == [logger.name])
+        logger.say(b"T 21.5 C\r\n")
+        await heard.until(lambda: heard.told("found")[-1] == back.name)
+        back.say(LINE * 2)
+        await heard.until(lambda: heard.data.endswith(LINE * 2))
+        back.say(LINE)
+        await heard.until(lambda: heard.data.endswith(LINE * 3))
+    assert heard.told("lost")[-1].startswith(f"{logger.name} does not send what the scale did")
+
+
 async def test_a_scale_that_only_answers_is_asked_and_never_twice_before_it_answered(scale):
     profile = load_profile("echo-letter-right10")
     heard = Heard()

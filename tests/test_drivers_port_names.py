@@ -12,6 +12,7 @@ from drivers.port_names import (
     PortThere,
     found_again,
     is_local,
+    may_be,
     needs_somebody,
     ports_there,
     trouble,
@@ -72,6 +73,20 @@ def test_a_device_without_one_is_known_by_its_place_on_the_bus(there):
 def test_two_that_could_be_it_are_no_answer(there):
     there(PortThere("/dev/ttyUSB1", "", WITH_SERIAL), PortThere("/dev/ttyUSB2", "", WITH_SERIAL))
     assert found_again("/dev/ttyUSB0", WITH_SERIAL) == "/dev/ttyUSB0"
+
+
+def test_adapters_of_one_make_without_a_serial_number_may_all_be_it(there):
+    names = ["/dev/ttyUSB1", "/dev/ttyUSB2"]
+    there(
+        PortThere(names[0], "", (0x1234, 0x5678, None, "1-3")),
+        PortThere(names[1], "", (0x1234, 0x5678, None, "1-4")),
+        PortThere("/dev/ttyUSB3", "", WITH_SERIAL),
+        PortThere("/dev/ttyS0", "", None),
+    )
+    assert may_be("/dev/ttyUSB0", NO_SERIAL) == names
+    assert may_be("/dev/ttyUSB0", WITH_SERIAL) == ["/dev/ttyUSB3"]
+    assert may_be("/dev/ttyUSB0", (0x9999, 1, "S2", "1-1")) == ["/dev/ttyUSB0"]
+    assert may_be("/dev/ttyS0", None) == ["/dev/ttyS0"]
 
 
 def test_another_device_under_the_old_name_is_not_taken_for_ours(there):
