@@ -188,11 +188,11 @@ def free_port(wanted: int | None = None) -> int:
     Raises BrokerError where the wanted one is taken.
     """
     if wanted is not None:
-        if _is_free(wanted):
+        if is_free(wanted):
             return wanted
         raise BrokerError(f"Port {wanted} on {HOST} is taken; stop what listens there.")
     for port in [USUAL_PORT, *_NEXT_PORTS]:
-        if _is_free(port):
+        if is_free(port):
             return port
     return _any_port()
 
@@ -204,7 +204,8 @@ def _any_port() -> int:
     return port
 
 
-def _is_free(port: int) -> bool:
+def is_free(port: int) -> bool:
+    """Whether nobody listens there on the loopback."""
     with socket.socket() as probe:
         probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:

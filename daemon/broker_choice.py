@@ -6,6 +6,7 @@ published.
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import hashlib
 import os
@@ -26,9 +27,14 @@ from daemon.broker_access import (
     Endpoint,
     Role,
     free_port,
+    is_free,
+    local_url,
     new_accounts,
 )
 from daemon.broker_child import child_broker, find_mosquitto
+
+_TRY_S, _LETS_GO_TRIES = 0.1, 40
+"""A broker whose daemon was killed writes its state and ends within some three seconds."""
 
 PASSWORD_VARIABLE = "BENCHPOUR_MQTT_PASSWORD"
 _WAYS = "auto, embedded, none, mqtt://user@host:port or mqtts://user@host:port"
@@ -181,6 +187,8 @@ async def _open(
         return None
     if choice.kind == "url":
         return OpenBroker(_given(choice), f"MQTT at {choice.shown}")
+    if port is None:
+        await _let_go(store)
     try:
         return await _own(choice, store, port, beyond.plain(), runtime, stack)
     except BrokerError:
@@ -188,6 +196,19 @@ async def _open(
         if port is not None:
             raise
         return await _own(choice, store, port, beyond.plain(), runtime, stack)
+
+
+async def _let_go(store: Path) -> None:
+    """Wait a little for the port of the last run: a broker that was left behind soon ends.
+
+    Whoever listens there would otherwise not find the bench again after it was killed.
+    """
+    match = re.search(r":(\d{1,5})$", local_url(store) or "")
+    last = int(match[1]) if match else 0
+    for _ in range(_LETS_GO_TRIES):
+        if not 0 < last < 65536 or is_free(last):
+            return
+        await asyncio.sleep(_TRY_S)
 
 
 async def _own(

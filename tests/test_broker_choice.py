@@ -262,6 +262,22 @@ async def test_a_port_that_is_taken_at_the_last_moment_is_given_up(
             assert (opened.endpoint.port, opened.endpoint.kind) == (wanted, "mosquitto")
 
 
+async def test_a_port_that_a_broker_left_behind_still_holds_is_waited_for(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A program that knows the bench by its port finds it again after the daemon was killed."""
+    with socket.socket() as left:
+        left.bind((HOST, 0))
+        left.listen()
+        port = left.getsockname()[1]
+        (folder / "mqtt-local.url").write_text(f"mqtt://local:secret@{HOST}:{port}\n")
+        monkeypatch.setattr("daemon.broker_access.USUAL_PORT", port)
+        asyncio.get_running_loop().call_later(0.25, left.close)
+        async with open_broker(parse_choice("embedded", environ={}), store=folder) as opened:
+            assert opened is not None
+            assert opened.endpoint.port == port
+
+
 async def test_auto_without_mosquitto_is_the_embedded_broker(
     folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
