@@ -21,7 +21,7 @@ from daemon.clock import Clock
 from daemon.config import Scale
 from drivers.learn_frames import framings
 from drivers.learn_marks import Shown, ShownError, read_display
-from drivers.learn_refusal import NotLearnedError, OpenError
+from drivers.learn_refusal import NotLearnedError
 from drivers.line_settings import Trial, looks
 from drivers.scale_hid import is_hid
 from drivers.scale_learn import Learned, learn
@@ -226,9 +226,7 @@ class _Walk:
             try:
                 return self._learn(name)
             except NotLearnedError as error:
-                if not error.ask:
-                    raise
-                now = _AGAIN if isinstance(error, OpenError) else error.ask
+                now = error.ask if error.asks_for_use else _AGAIN
                 if not await self._step(f"Not sure yet: {error.why}. {now}."):
                     raise
         return self._learn(name)

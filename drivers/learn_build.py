@@ -27,6 +27,7 @@ from drivers.learn_refusal import NotBuiltError, OpenError
 from drivers.learn_rest import add_remnants
 from drivers.learn_select import Row, TwoKindsError, kept
 from drivers.learn_strict import Strict, strict_field
+from drivers.learn_units import said_behind
 from drivers.learn_whole import refuse_part
 from drivers.reading import Reading
 from drivers.scale_profile import Profile, ProfileError, parse_profile
@@ -290,8 +291,11 @@ def _strict(
 
 
 def _finish(draft: Draft, composer: Composer, shown: Sequence[Shown]) -> None:
+    units = {mark.unit for mark in shown if mark.text is not None} - {None}
+    said = said_behind(composer.parts.layout)
+    if units and said and units != {said}:
+        raise NotBuiltError(f"the lines say {said} behind the weight, and {units.pop()} was shown")
     if "unit" not in composer.parts.told:
-        units = {mark.unit for mark in shown if mark.text is not None} - {None}
         if len(units) > 1:
             raise NotBuiltError("different units were shown, and nothing in the lines names them")
         draft.unit = units.pop() if units else None

@@ -17,7 +17,12 @@ class NotLearnedError(Exception):
         super().__init__(f"{why}. {ask}." if ask else f"{why}.")
         self.why = why
         self.ask = ask
-        """The one observation that would decide, where there is one."""
+        """The one observation that would decide, where there is one; else what would help."""
+
+    @property
+    def asks_for_use(self) -> bool:
+        """Whether that can be done with the scale at hand, and is not about a recording."""
+        return self.ask.startswith("Tare")
 
 
 class OpenError(NotLearnedError):

@@ -38,7 +38,10 @@ def typical(framing: Framing, shown: Sequence[Shown]) -> Iterator[list[Mark]]:
         for mark, bodies in zip(weights, inside, strict=True)
     ]
     if not all(telling):
-        raise NotLearnedError("the lines are the same although different weights were shown")
+        raise NotLearnedError(
+            "the lines are the same although different weights were shown",
+            "Check that each range is where the display showed that weight",
+        )
     lasting = [_lasting(bodies) for bodies in telling]
     for base in _kinds(telling[0]):
         for choice in (telling, lasting) if lasting != telling else (telling,):

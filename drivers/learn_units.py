@@ -130,6 +130,17 @@ def _names(
     return names
 
 
+def said_behind(layout: Layout) -> str | None:
+    """The unit of mass that always stands right behind the number; one letter is not enough."""
+    slots = layout.makes[0].slots
+    at = [key for key, _ in slots].index(NUMBER)
+    behind = [b"".join(layout.seen(key)) for key, _ in slots[at + 1 : at + 1 + _WIDEST]]
+    line = b"".join(raw if len(raw) == 1 else b"\x00" for raw in behind)
+    found = re.match(rb" ?([A-Za-z]{2,3})(?![A-Za-z])", line)
+    unit = unit_named(found[1].decode("ascii")) if found else None
+    return unit if unit in GRAMS_PER else None
+
+
 def _is_digits(layout: Layout, key: Key) -> bool:
     seen = b"".join(layout.seen(key)) if key != NUMBER else b""
     return any(code in b"0123456789" for code in seen)

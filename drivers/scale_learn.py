@@ -35,6 +35,10 @@ _CLOSE = 0.2
 """A score that lies so little below the best."""
 _FAR = 1000
 """So many times what was shown no weight in the recording can be."""
+_MORE = (
+    "Check what was shown, unit and all, and record more use: the empty pan, two loads, a tare "
+    "with a load on the pan, another load, all taken off"
+)
 _WILDER = 0.2
 """So much less calm than the calmest course another may be to be looked at as well."""
 
@@ -136,7 +140,8 @@ def _checked(data: bytes, shown: list[Shown]) -> list[Shown]:
         if mark.end > len(data):
             raise NotLearnedError(
                 f"the range {mark.begin}-{mark.end} ends behind the recording, which has "
-                f"{len(data)} bytes"
+                f"{len(data)} bytes",
+                "Give a range within it",
             )
     weights = {mark.value for mark in shown if mark.value is not None}
     if len(data) < _LEAST_BYTES:
@@ -196,7 +201,7 @@ def _built(data: bytes, framing: Framing, shown: Sequence[Shown]) -> Built:
         if best:
             builts.append(_undisputed(_signed(best), best))
     if not builts:
-        raise open_[0] if open_ else NotLearnedError(reasons[0])
+        raise open_[0] if open_ else NotLearnedError(reasons[0], _MORE)
     return builts[0] if len(builts) == 1 else decide(builts, shown)
 
 

@@ -152,7 +152,7 @@ async def test_where_two_explanations_hold_the_one_observation_that_decides_is_a
     learned = await script.learned(scale.link, twice(7) * 12)
     more = [text for text in script.said if text.startswith("Not sure yet")]
     assert "two numbers in the lines" in more[0]
-    assert "the tare set" in more[0]
+    assert "Tare with a load on the pan, put another load on" in more[0]
     assert [r.text for r in read(learned.profile, twice(500, net=True) * 2)] == ["5.00"] * 2
 
 
