@@ -16,7 +16,7 @@ from daemon.cup import confirm, tare_cup
 from daemon.effects import Answer
 from daemon.finishing import Mark, marked_at_s, why_not
 from daemon.marks import RefusedError, due_now, make_mark
-from daemon.openings import abandon, next_plan, schedule_opening
+from daemon.openings import abandon, colour_changed, next_plan, schedule_opening
 from daemon.order_acts import (
     counted_with_order,
     operation_done,
@@ -249,6 +249,7 @@ def _operation(turn: Turn, name: str, pieces: int) -> None:
 def _jug(turn: Turn, do: dict[str, Any]) -> None:
     if not refilled(turn, do):
         raise RefusedError(_no_jug(turn.bench, str(do["jug"])))
+    colour_changed(turn)
 
 
 def _count(turn: Turn, do: dict[str, Any]) -> None:

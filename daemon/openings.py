@@ -46,7 +46,7 @@ def open_batch(turn: Turn) -> None:
     )
     turn.put(batch=batch, next_batch=number + 1)
     choose_jugs(turn, plan.jug)
-    tints = _follow_the_ledgers(turn, plan)
+    tints = _follow_the_ledgers(turn, plan.tint)
     data: dict[str, Any] = {"recipe": plan.recipe.name, "parts": parts_data(turn.batch)}
     if pieces is not None and turn.bench.order is not None:
         data |= {"pieces": pieces, "order": turn.bench.order.order.name}
@@ -58,14 +58,33 @@ def open_batch(turn: Turn) -> None:
     warn_before_pouring(turn)
 
 
-def _follow_the_ledgers(turn: Turn, plan: Plan) -> dict[str, float]:
+def _follow_the_ledgers(turn: Turn, tint: float | None) -> dict[str, float]:
     """Aim at what the jugs hold of dye, where their ledgers say; returns these fractions."""
-    tints = tints_of(turn.bench, turn.batch)
+    tints, recipe = tints_of(turn.bench, turn.batch), turn.batch.recipe
     if tints:
-        dye = plan.recipe.dye
-        told = {dye.into: plan.tint} if dye is not None and plan.tint is not None else {}
-        turn.put_batch(items=basis(plan.recipe, told | tints))
+        told = {recipe.dye.into: tint} if recipe.dye is not None and tint is not None else {}
+        turn.put_batch(items=basis(recipe, told | tints))
     return tints
+
+
+def colour_changed(turn: Turn) -> None:
+    """A jug has another share of dye now: the batch on the scale is aimed anew, where it still can.
+
+    What has been poured of the jug, or is being poured, was of the colour before.
+    """
+    batch, plan = turn.bench.batch, turn.bench.once or turn.bench.plan
+    if batch is None:
+        return
+    poured = zip(batch.items.names, batch.poured_g, strict=True)
+    late = {name for name, grams in poured if grams is not None}
+    if batch.name is not None and batch.phase is not Phase.CUP:
+        late.add(batch.name)
+    if late & tints_of(turn.bench, batch).keys():
+        return
+    before = parts_data(batch)
+    _follow_the_ledgers(turn, plan.tint if plan is not None else None)
+    if parts_data(turn.batch) != before:
+        turn.record("mix.corrected", {"parts": parts_data(turn.batch), "reason": "dye"})
 
 
 def take_from_plan(turn: Turn) -> None:

@@ -13,6 +13,7 @@ from typing import Any
 from daemon.batch import Phase
 from daemon.bench import Turn
 from daemon.marks import RefusedError
+from daemon.openings import colour_changed
 from daemon.presence import is_untouched
 from daemon.tint_book import after, ledger_of, weighed_by_ledger
 from recipes.tint_ledger import BASE, By, Judge, Ledger, LedgerError
@@ -36,6 +37,7 @@ def tint(turn: Turn, do: dict[str, Any]) -> None:
     tints = turn.bench.tints
     if tints is not before:
         turn.put(jugs=tuple(weighed_by_ledger(jug, tints) for jug in turn.bench.jugs))
+        colour_changed(turn)
 
 
 def _start(turn: Turn, do: dict[str, Any]) -> None:

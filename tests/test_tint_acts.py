@@ -147,6 +147,42 @@ def test_a_batch_draws_on_the_ledger_and_books_its_dye():
     assert bench.bench.jugs[0].left_g == pytest.approx(1000.0 - b_g, abs=0.01)
 
 
+def test_a_dose_before_the_tinted_part_moves_its_target():
+    """10 g more in 1010 g: 50 g of neat B are 50 / (1 - 20/1010) = 51.01 g of it."""
+    bench = with_a_jug()
+    bench.run(TINTED)
+    bench.rest()
+    bench.put(8.0)
+    bench.stream(20.0)
+    assert tint(bench, "add", dye="black", grams=10.0).ok
+    parts = [{"name": "A", "target_g": 50.0}, {"name": "B", "target_g": 51.01}]
+    assert bench.last("mix.corrected") == {"parts": parts, "reason": "dye"}
+    bench.pour(30.0)
+    assert bench.view.part == "B"
+    assert bench.view.target_g == pytest.approx(51.01, abs=0.5)
+
+
+def test_a_jug_filled_up_before_the_tinted_part_moves_its_target_back():
+    """1000 g of base more: half a percent, so 50 / 0.995 = 50.251 g."""
+    bench = with_a_jug()
+    bench.run(TINTED)
+    assert bench.do("jug", jug="B7", grams=1000.0).ok
+    assert bench.last("mix.corrected")["parts"][1] == {"name": "B", "target_g": 50.251}
+
+
+def test_what_is_being_poured_was_of_the_colour_before():
+    bench = with_a_jug()
+    bench.run(TINTED)
+    bench.rest()
+    bench.put(8.0)
+    bench.pour(bench.view.remaining_g)
+    bench.stream(20.0)
+    target_g = bench.view.target_g
+    assert tint(bench, "add", dye="black", grams=10.0).ok
+    assert not bench.all("mix.corrected")
+    assert bench.view.target_g == target_g
+
+
 def test_where_no_jug_is_listed_the_one_tinted_last_is_taken_and_said():
     bench = with_a_jug()
     bench.run(TINTED)
