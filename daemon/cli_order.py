@@ -65,8 +65,9 @@ def _plan(args: argparse.Namespace) -> int:
 
     config = settings(args)
     file = found_order(args.file, [config.recipes_dir])
-    found = planned(file, args.on or _today(), shop_of(config.store_dir, file))
-    for line in [json.dumps(sheet(found))] if args.json else lines(found, file.order):
+    shop = shop_of(config.store_dir, file)
+    found = planned(file, args.on or _today(), shop)
+    for line in [json.dumps(sheet(found))] if args.json else lines(found, file.order, shop.jug):
         print(line)
     return 0
 

@@ -100,10 +100,10 @@ def _cost(cost: Cost) -> dict[str, Any]:
 # -- for a person --------------------------------------------------------------------------------
 
 
-def lines(plan: Plan, order: Order) -> Iterator[str]:
-    """The plan of an order, line by line."""
+def lines(plan: Plan, order: Order, jug: str = "") -> Iterator[str]:
+    """The plan of an order, line by line; `jug` is the one whose ledger tells the dye, if one."""
     yield f"{plan.name}: {plan.pieces} good pieces of {plan.recipe}"
-    parts = [_pour(plan), _material(plan, order), _day(plan, order)]
+    parts = [_pour(plan), _material(plan, order, jug), _day(plan, order)]
     if plan.cost is not None:
         parts.append(_price(plan, plan.cost))
     parts += [_seconds(plan), _mind(plan)]
@@ -147,7 +147,7 @@ def _some(count: int, thing: str) -> str:
     return f"{count} {thing}" if count == 1 else f"{count} {thing}s"
 
 
-def _material(plan: Plan, order: Order) -> Iterator[str]:
+def _material(plan: Plan, order: Order, jug: str) -> Iterator[str]:
     names = {name: f"{name}, tinted" if name == plan.tinted else name for name in plan.shelf.parts}
     width = max(8, *(len(name) for name in names.values()))
     yield f"{'Material':{width + 2}}  {'NEEDED':>10}  {'ON THE SHELF':>12}"
@@ -158,6 +158,7 @@ def _material(plan: Plan, order: Order) -> Iterator[str]:
         yield f"  {name:{width}}  {stock.need_g:8.1f} g{shelf}"
     if plan.material.dye_g > 0:
         where = f"  in the {plan.tinted} above" if plan.tinted else "  into the cup"
+        where += f", as the ledger of jug {jug} has it" if jug else ""
         yield f"  {'dye':{width}}  {plan.material.dye_g:8.2f} g{where}"
     yield f"  {'cups':{width}}  {plan.material.cups:8}"
     if order.allow.waste_pct:

@@ -9,7 +9,7 @@ import argparse
 import contextlib
 import datetime
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -37,6 +37,8 @@ class Shop:
 
     seconds: Mapping[str, float] = field(default_factory=dict)
     tint: Mapping[str, float] = field(default_factory=dict)
+    jug: str = ""
+    """Whose ledger says so."""
 
 
 def shop_of(store: Path, file: OrderFile) -> Shop:
@@ -49,19 +51,21 @@ def shop_of(store: Path, file: OrderFile) -> Shop:
     try:
         stir_s = file.order.seconds.stir or file.recipe.times.stir_s or ASSUMED_S["stir"]
         seconds = shop_seconds(journal.events_between(0, None), stir_s)
-        return Shop(seconds, _tint(book_in(journal), file))
+        return _tinted(Shop(seconds), book_in(journal), file)
     finally:
         journal.close()
 
 
-def _tint(book: Book, file: OrderFile) -> dict[str, float]:
-    """The dye's fraction in the order's own jugs of the tinted part, once there is dye in one."""
+def _tinted(shop: Shop, book: Book, file: OrderFile) -> Shop:
+    """With the dye's fraction in the order's own jugs of the tinted part, once one has any."""
     dye = file.recipe.dye
     if dye is None or file.recipe.dye_part is None:
-        return {}
+        return shop
     names = [jug.name for jug in file.order.jugs if jug.part == dye.into]
-    found = [one for one in book if one.jug in names and one.dyes]
-    return {dye.into: found[-1].fraction} if found else {}
+    found = next((one for one in reversed(book) if one.jug in names and one.dyes), None)
+    if found is None:
+        return shop
+    return replace(shop, tint={dye.into: found.fraction}, jug=found.jug)
 
 
 def planned(file: OrderFile, day: datetime.date, shop: Shop) -> Plan:

@@ -86,3 +86,5 @@ def test_the_plan_takes_the_dye_from_the_jugs_ledger(tmp_path, capsys, monkeypat
     assert cli.main(["order", "plan", "slate-knobs", "--json", "--store", store]) == 0
     plan = json.loads(capsys.readouterr().out)
     assert plan["dye_g"] / plan["material_g"]["B"] == pytest.approx(22.56 / 1902.56, rel=1e-3)
+    assert cli.main(["order", "plan", "slate-knobs", "--store", store]) == 0
+    assert "in the B above, as the ledger of jug B7 has it" in capsys.readouterr().out
