@@ -521,7 +521,7 @@ async def test_a_clean_end_sends_the_rest_and_says_offline(broker: Broker) -> No
             bench.link.answer(Done(id="last", ok=True))
             began_s = time.monotonic()
         assert time.monotonic() - began_s < 2.0
-        await until(lambda: reader.all("status")[-1]["state"] == "offline")
+        await until(lambda: [one["state"] for one in reader.all("status")][-1:] == ["offline"])
         assert reader.fresh_seqs == [1, 2, 3]
         assert reader.all("done")[-1]["id"] == "last"
         assert bench.journal.acked[-1] == 3
