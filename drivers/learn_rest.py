@@ -25,7 +25,7 @@ class Remnant:
     """Frames of one make that hold no weight, and what came with them."""
 
     bodies: list[bytes] = field(default_factory=list)
-    says: set[str] = field(default_factory=set)
+    says: list[str] = field(default_factory=list)
     """What is known of each: `other` beside a steady weight; over, under, out where it was shown;
     else `status`."""
 
@@ -36,17 +36,36 @@ def add_remnants(draft: Draft, bodies: Sequence[bytes], says: Sequence[str]) -> 
     for body, word in zip(bodies, says, strict=True):
         remnant = groups.setdefault(_make(body), Remnant())
         remnant.bodies.append(body)
-        remnant.says.add(word)
+        remnant.says.append(word)
     explained = 0
     ordered = sorted(groups.values(), key=lambda one: -len(one.bodies))
-    for remnant in ordered[:_MOST_FORMS]:
+    for remnant in (part for one in ordered[:_MOST_FORMS] for part in _by_words(one)):
         if len(remnant.bodies) < _LEAST_SEEN:
             continue
         layout = "".join(_line(draft, remnant.bodies))
-        if layout is not None:
-            draft.forms.append(FormDraft(layout, _words(remnant), f"{len(remnant.bodies)} lines"))
-            explained += len(remnant.bodies)
+        draft.forms.append(FormDraft(layout, _words(remnant), f"{len(remnant.bodies)} lines"))
+        explained += len(remnant.bodies)
     return explained
+
+
+def _by_words(remnant: Remnant) -> list[Remnant]:
+    """Those with words that came beside a steady weight, and the others.
+
+    A word that never did may say that the weight before it is none.
+    """
+    distinct = list(dict.fromkeys(remnant.bodies))
+    places = [raws for raws in _places(distinct) if len(set(raws)) > 1 and _are_words(raws)]
+    words = {body: tuple(raws[n] for raws in places) for n, body in enumerate(distinct)}
+    pairs = list(zip(remnant.bodies, remnant.says, strict=True))
+    proved = {words[body] for body, says in pairs if says == "other"}
+    if not places or not proved:
+        return [remnant]
+    parts = Remnant(), Remnant()
+    for body, says in pairs:
+        part = parts[words[body] not in proved]
+        part.bodies.append(body)
+        part.says.append(says)
+    return [part for part in parts if part.bodies]
 
 
 def _make(body: bytes) -> object:
@@ -56,10 +75,11 @@ def _make(body: bytes) -> object:
 
 def _words(remnant: Remnant) -> tuple[str, ...]:
     """The words of the form. A frame that came beside a steady weight takes nothing away."""
+    says = set(remnant.says)
     for word in ("over", "under", "out"):
-        if word in remnant.says and remnant.says <= {word, "status"}:
+        if word in says and says <= {word, "status"}:
             return (word,)
-    return ("other",) if "other" in remnant.says else ("status",)
+    return ("other",) if "other" in says else ("status",)
 
 
 def _line(draft: Draft, bodies: Sequence[bytes]) -> Iterator[str]:

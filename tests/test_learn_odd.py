@@ -98,6 +98,29 @@ def test_from_less_a_shape_is_learned_right_or_refused_with_a_question(name: str
     assert wrongly_trusted(shape, moments, readings(learned.profile, data)) == []
 
 
+def test_a_word_in_a_line_of_its_own_takes_the_weight_away_unless_it_came_beside_one() -> None:
+    """The lines after the weight's own: TAKEN while it was shown, TOO MUCH never."""
+    recorded_lines = [
+        *[(0, "TAKEN")] * 6,
+        *[(n * 1311, "TAKEN") for n in (1, 3, 5)],
+        *[(9177, "TAKEN")] * 6,
+        *[(n * 1311, "TAKEN") for n in (9, 11)],
+        *[(15732, "TAKEN")] * 6,
+        *[(99999, "TOO MUCH")] * 4,
+        *[(15732, "TAKEN")] * 3,
+    ]
+    lines = [f"{n / 100:9.2f} g\r\n{word}\r\n".encode() for n, word in recorded_lines]
+    ends = [sum(map(len, lines[: n + 1])) for n in range(len(lines))]
+    shown = [
+        Shown(0, ends[5], "0.00", "g"),
+        Shown(ends[8], ends[14], "91.77", "g"),
+        Shown(ends[16], ends[22], "157.32", "g"),
+    ]
+    learned = learn(b"".join(lines), shown)
+    read = readings(learned.profile, lines[-1] * 5 + lines[-4] * 5 + lines[0] * 5)
+    assert {r.text for r in read if r.trusted} == {"157.32", "0.00"}
+
+
 def test_a_unit_in_the_lines_that_was_not_shown_is_asked_about() -> None:
     """Grams for kilograms would be a thousandth."""
     recording = _used(SHAPES["other-lines-between"], 22)
