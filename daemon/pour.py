@@ -222,7 +222,20 @@ def _coarse_sd_g(p: Pour, s: Stream, at_s: float) -> float:
 def _coarse_is_due(p: Pour, w: Weighing, grip: Grip, s: Stream) -> bool:
     if p.goal.coarse is not None:
         return p.actual_g(w) >= p.goal.coarse * p.goal.target_g - 1e-9
+    if _opening_rings(p, w):
+        return False
     return foresight.coarse_in_g(p, w, grip, s) <= 1e-6
+
+
+def _opening_rings(p: Pour, w: Weighing) -> bool:
+    """Whether this scale's lag was never seen and the pour has only just opened.
+
+    A quick scale looks through an assumed lag as if the pour had opened several times as fast; far
+    from the target it does no harm to wait and see.
+    """
+    if w.scale.steps > 0 or w.at_s is None or p.actual_g(w) >= 0.4 * p.goal.target_g:
+        return False
+    return w.at_s - (p.flows_at_s or w.at_s) < OPEN_S
 
 
 def _fine_is_due(p: Pour, w: Weighing, grip: Grip, flow: float, at_s: float) -> bool:

@@ -570,6 +570,18 @@ def test_what_drips_just_after_a_landing_is_that_parts_own() -> None:
     assert [round(p["actual_g"], 1) for p in mixed["parts"]] == [50.4, 50.4]
 
 
+def test_a_quick_scale_that_is_not_known_yet_eases_nobody_off_at_the_first_gram(
+    monkeypatch,
+) -> None:
+    """Through the lag of an ordinary scale an unfiltered one shows 14 g/s as some 90 at first."""
+    monkeypatch.setattr("tests.kit_core.POLES_S", (0.001, 0.001))
+    there = AtTheBench(recipe=recipe(stops={"tolerance_g": 0.5}))
+    there.put(CUP_G)
+    while not there.all("stop.coarse"):
+        there.stream(1.4, 14.0)
+    assert 15 < there.last("stop.coarse")["reading_g"] < 40
+
+
 def test_drops_of_dye_that_were_cued_at_once_after_a_landing_are_dye() -> None:
     """All of it is less than a late drip may be; the stop it was told makes it a part poured."""
     there = with_cup(recipe=recipe(dye={"in": "cup", "fraction": 0.01, "tolerance_g": 0.2}))
