@@ -32,7 +32,7 @@ CALM_LOOKS = 5
 SILENT_S = 12.0
 """All common line settings have been tried by then."""
 TAKEN_S = 4.0
-"""Whoever else has the port may be about to let go of it."""
+"""Whoever else has the port may be about to let go of it; a silent scale, to speak again."""
 END_S = 2.0
 
 Rest = tuple[float, float]
@@ -87,10 +87,18 @@ class _Lent:
 
     def __init__(self, store: Path) -> None:
         self._store = store
+        self._in_vain = 0
 
     def look(self) -> Rest | None:
-        """Ask the daemon."""
-        answer = asked(self._store, {"weight": "now"})
+        """Ask the daemon; a scale that is silent for a moment is borne with."""
+        try:
+            answer = asked(self._store, {"weight": "now"})
+        except CommandFailedError:
+            self._in_vain += 1
+            if self._in_vain * LOOK_EVERY_S > TAKEN_S:
+                raise
+            return None
+        self._in_vain = 0
         if answer.get("gross_g") is None:
             return None
         return float(answer["gross_g"]), float(answer["division_g"])
