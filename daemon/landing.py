@@ -162,7 +162,7 @@ def judge_s(t: ScaleTraits, trickle_g_per_s: float) -> float:
     Its lag, some readings, and on a coarse display the time in which it steps.
     """
     steps = min(2.0, 1.0 * t.division_g / max(trickle_g_per_s, 0.1))
-    return 1.2 * t.total_lag_s + 2.0 * t.interval_s + 0.2 + steps
+    return 1.7 * t.total_lag_s + 2.0 * t.interval_s + 0.4 + steps
 
 
 def ease_end_s(grip: Grip) -> float:

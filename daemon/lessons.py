@@ -15,7 +15,7 @@ from daemon.hand import Grip, Hand
 from daemon.pour_state import OPEN_S, Pour
 from daemon.weighing import Weighing
 
-HASTY = 0.3
+HASTY = 0.12
 """Grams of doubt per gram/s about the run-on of a stop called before the trickle was measured."""
 
 KEPT_S = 1.0
