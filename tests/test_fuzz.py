@@ -8,10 +8,12 @@ from tools import fuzz_targets
 from tools.fuzz import CORPUS, kept_inputs, main
 from tools.fuzz_targets import TARGETS, Wrong
 
+FOUND = [("learn-shapes", bytes.fromhex("d7a85473"))]
+"""What once did not hold: one overwritten byte hid the check, a bit of which was the sign then."""
 KEPT = [(name, data) for name, inputs in kept_inputs().items() for data in inputs]
 
 
-@pytest.mark.parametrize(("name", "data"), KEPT)
+@pytest.mark.parametrize(("name", "data"), [*FOUND, *KEPT])
 def test_a_kept_input_still_holds(name: str, data: bytes) -> None:
     assert _found(name, data) == ""
 
