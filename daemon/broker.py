@@ -80,8 +80,9 @@ class BrokerLink:
     ) -> None:
         """Make a link that `run` brings up.
 
-        `events_after(seq, limit)` reads the journal, `acked(seq)` is told what the broker has,
-        `inputs` are further topics with what hears their payloads, `wall` is the wall clock.
+        `events_after(seq, limit)` reads the journal on a thread, one call at a time; `acked(seq)`
+        is told what the broker has, `inputs` are further topics with what hears their payloads,
+        `wall` is the wall clock.
         """
         self._endpoint = endpoint
         self._base = topics.base(bench)
@@ -269,9 +270,10 @@ class BrokerLink:
         """Send committed events in order, each only after the broker has the one before."""
         if not self._more:
             return
-        upto = self._committed
-        rows = self._events_after(self._sent, _EVENTS_AT_ONCE)
-        self._more = len(rows) == _EVENTS_AT_ONCE
+        upto, self._more = self._committed, False
+        # On a thread: a memory card may take its time, and a cue must not wait for it.
+        rows = await asyncio.to_thread(self._events_after, self._sent, _EVENTS_AT_ONCE)
+        self._more = self._more or len(rows) == _EVENTS_AT_ONCE
         try:
             for row in rows:
                 event = EventMessage(

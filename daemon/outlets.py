@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import importlib
+import threading
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +17,7 @@ from daemon.broker import BrokerLink
 from daemon.broker_access import Beyond, BrokerError
 from daemon.broker_choice import OpenBroker, open_broker, parse_choice
 from daemon.effects import Answer
+from daemon.journal import EventRow, Journal
 from daemon.messages import done_of
 from daemon.pairing import CodeState
 from daemon.version import VERSION
@@ -142,7 +144,8 @@ async def _serve(running: Running, broker: OpenBroker) -> None:
         running.said.say(warning)
     running.broker_note = broker.note
     running.endpoint = broker.endpoint
-    link = _link(running, broker)
+    events = CommittedEvents(running.store)
+    link = _link(running, broker, events)
     running.link = link
     running.loop.far.append(link)
     link.show(running.loop.view)
@@ -153,6 +156,7 @@ async def _serve(running: Running, broker: OpenBroker) -> None:
             announcing = running.spared("Announcing to dashboards", _announce(running, broker))
             group.create_task(announcing, name="announce")
     finally:
+        events.close()
         running.link = running.endpoint = None
         running.broker_note = "MQTT: off"
         with contextlib.suppress(ValueError):  # the loop leaves out what fails
@@ -170,7 +174,31 @@ async def _tell_news(running: Running, link: BrokerLink) -> None:
         await asyncio.sleep(NEWS_EVERY_S)
 
 
-def _link(running: Running, broker: OpenBroker) -> BrokerLink:
+class CommittedEvents:
+    """Reads the journal beside the daemon's writing: waits for no commit, sees none too early."""
+
+    def __init__(self, store: Path) -> None:
+        """Nothing is opened before the first question."""
+        self._store = store
+        self._journal: Journal | None = None
+        self._one_at_a_time = threading.Lock()
+
+    def after(self, seq: int, limit: int) -> list[EventRow]:
+        """The next events after `seq`, in order; to be asked on a thread."""
+        with self._one_at_a_time:
+            if self._journal is None:
+                self._journal = Journal(self._store, write=False)
+            return self._journal.events_after(seq, limit)
+
+    def close(self) -> None:
+        """Let go of the journal."""
+        with self._one_at_a_time:
+            if self._journal is not None:
+                self._journal.close()
+                self._journal = None
+
+
+def _link(running: Running, broker: OpenBroker, events: CommittedEvents) -> BrokerLink:
     journal = running.journal
     link_of: dict[str, BrokerLink] = {}
 
@@ -188,7 +216,7 @@ def _link(running: Running, broker: OpenBroker) -> BrokerLink:
         broker.endpoint,
         bench=running.options.config.bench,
         version=VERSION,
-        events_after=journal.events_after,
+        events_after=events.after,
         acked=acked,
         last_acked=int(journal.meta(ACKED) or 0),
         on_do=heard,

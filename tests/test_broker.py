@@ -16,6 +16,7 @@ import shutil
 import signal
 import socket
 import tempfile
+import threading
 import time
 from collections.abc import AsyncIterator, Callable, Iterator
 from dataclasses import dataclass, field, replace
@@ -439,6 +440,28 @@ async def test_in_a_burst_each_answer_still_comes_after_the_events_of_its_comman
             seen = said["seq"] if topic == "event" else seen
             assert topic != "done" or seen >= last_event_of[said["id"]], said
         assert [said["id"] for said in phone.all("done")] == list(last_event_of)
+
+
+async def test_a_journal_that_is_slow_to_read_holds_up_nothing_else(broker: Broker) -> None:
+    """A memory card that is busy: the loop, and with it every cue, goes on meanwhile."""
+    free = threading.Event()
+    journal = Journal()
+    quick = journal.after
+
+    def slow(seq: int, limit: int) -> list[Row]:
+        assert free.wait(10)
+        return quick(seq, limit)
+
+    journal.after = slow  # type: ignore[method-assign]
+    async with Reader(broker.port) as reader, Bench(broker.endpoint, journal) as bench:
+        await bench.up()
+        bench.log(1)
+        for _ in range(200):
+            await asyncio.sleep(0)
+        assert reader.seqs == []
+        bench.log(1)
+        free.set()
+        await until(lambda: reader.seqs == [1, 2])
 
 
 async def test_after_an_outage_an_answer_waits_for_the_events_that_are_sent_again(
