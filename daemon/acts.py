@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
-from daemon.batch import Batch, Phase, plan_to_save, still_to_add
+from daemon.batch import Batch, Phase, good_as_it_is, plan_to_save, still_to_add
 from daemon.bench import Bench, Plan, Progress, Turn
 from daemon.cup import confirm, tare_cup
 from daemon.effects import Answer
@@ -366,7 +366,8 @@ def choices(bench: Bench) -> tuple[str, ...]:
     if batch is not None and batch.phase is Phase.DECIDE:
         plan = plan_to_save(batch, bench.at_s)
         saves = plan.possible and still_to_add(batch, plan)
-        found += ["correct", "accept"] if saves else ["accept"]
+        answers = ["accept", "correct"] if good_as_it_is(batch) else ["correct", "accept"]
+        found += answers if saves else ["accept"]
     if due_now(bench) is not None or (batch is None and next_plan(bench) is not None):
         found.append("next")
     if batch is not None and batch.phase is Phase.CUP:

@@ -317,6 +317,15 @@ def off_ratio(batch: Batch) -> bool:
     return error is not None and abs(error) > batch.items.ratio_tolerance_pct + 1e-9
 
 
+def good_as_it_is(batch: Batch) -> bool:
+    """Whether what is over leaves the ratio within its tolerance, so that it is best accepted.
+
+    A correction of a gram is a pour of its own, and as likely as not the next thing that is over.
+    """
+    known = ratio_error(batch) is not None and not off_ratio(batch)
+    return known and bool(batch.queue) and not batch.items.items[batch.queue[0]].is_dye
+
+
 def lift_level_g(batch: Batch, empty_g: float) -> float:
     """Load over the bare pan below which the cup (or container) must have left it.
 

@@ -10,6 +10,7 @@ from daemon.batch import (
     Batch,
     Doubt,
     Phase,
+    good_as_it_is,
     item_targets_g,
     plan_to_save,
     ratio_error,
@@ -213,7 +214,10 @@ def _decide(bench: Bench, batch: Batch) -> str:
     more = f" {own}" if own else ""
     if plan.possible and adds:
         what = _and(tuple(f"{_grams(p.add_g, batch.division_g)} more {p.name}" for p in adds))
-        return f"{wrong} Correct: {what} (cup {plan.total_g:.0f} g). Or accept it as it is.{more}"
+        what = f"{what} (cup {plan.total_g:.0f} g)."
+        if good_as_it_is(batch):
+            return f"{wrong} {_within(batch)}: accept it. Or correct: {what}{more}"
+        return f"{wrong} Correct: {what} Or accept it as it is.{more}"
     why = f": {plan.why}" if not plan.possible else ""
     if batch.queue and batch.alone and batch.round == 1:
         return f"{wrong} Take some out, accept it, or abandon it{why}.{more}"
@@ -233,6 +237,11 @@ def _over_by(batch: Batch) -> str:
 def _off_by(batch: Batch) -> str:
     error = ratio_error(batch) or 0.0
     return f"The ratio is {abs(error):.1f} % {'over' if error > 0 else 'under'}."
+
+
+def _within(batch: Batch) -> str:
+    error, most = abs(ratio_error(batch) or 0.0), batch.items.ratio_tolerance_pct
+    return f"The ratio is {error:.1f} % off, within its {most:g} %"
 
 
 def _away(bench: Bench, batch: Batch) -> str:

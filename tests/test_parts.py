@@ -140,6 +140,16 @@ def test_an_overshoot_of_the_last_part_is_decided_by_the_person_and_corrected() 
     assert abs(there.last("batch.mixed")["ratio_error_pct"]) < 0.3
 
 
+def test_an_overshoot_that_leaves_the_ratio_within_its_tolerance_is_best_accepted() -> None:
+    there = a_poured(recipe=recipe(stops={"tolerance_g": 0.5, "ratio_tolerance_pct": 2.0}))
+    there.pour(50.8)
+    assert there.prompt == (
+        "B is 0.8 g over. The ratio is 1.6 % off, within its 2 %: accept it. "
+        "Or correct: 0.8 g more A (cup 102 g)."
+    )
+    assert there.view.choices[:2] == ("accept", "correct")
+
+
 def test_an_overshoot_may_be_accepted_and_the_batch_goes_on_without_a_landing() -> None:
     there = a_poured()
     there.pour(53)

@@ -281,12 +281,12 @@ class Caster(SimPerson):
         self.plan(now_s + self.manner.look_s, "look")
 
     def _corrects(self) -> bool:
-        """Nobody makes a batch larger for a drop of dye, or again and again."""
+        """Nobody makes a batch larger for a drop of dye, or again and again, or against advice."""
         if self._corrected[0] != self.sight.batch:
             self._corrected = self.sight.batch, 0
         again = self._corrected[1] + 1
         if (
-            "correct" not in self.sight.choices
+            self.sight.choices[:1] != ("correct",)
             or self.sight.part == DYE
             or again > MOST_CORRECTIONS
         ):
