@@ -121,7 +121,8 @@ def _is_late_drip(turn: Turn, moved_g: float) -> bool:
     if batch.pour is not None and batch.pour.fine_cue is not None:
         return False
     early = turn.at_s - batch.landed_at_s <= LATE_DRIP_S
-    return early and 0 < batch.sign * moved_g <= LATE_DRIP_G
+    seen_g = 0.5 * turn.bench.weighing.scale.division_g
+    return early and seen_g <= batch.sign * moved_g <= LATE_DRIP_G
 
 
 def _is_taken_out(turn: Turn, moved_g: float) -> bool:
