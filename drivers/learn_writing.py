@@ -87,7 +87,7 @@ def _lenient(point: str, *, exponent: bool) -> re.Pattern[bytes]:
     part = (
         rb"(?:" + re.escape(point.encode("latin-1")) + rb"(?P<p>[0-9]+))?" if point else b"(?P<p>)"
     )
-    part += rb"[eE](?P<e>[-+]?[0-9]{1,2})" if exponent else b"(?P<e>)"
+    part += rb"[eE](?P<e>[-+]?0?[0-9])" if exponent else b"(?P<e>)"
     return re.compile(rb" *" + sign + rb" *(?P<w>[0-9]+)" + part + rb" *(?P<t>[-+]?) *", re.S)
 
 

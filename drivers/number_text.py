@@ -71,13 +71,13 @@ def number_reader(number: NumberField) -> ReadNumber:
         found = pattern.fullmatch(line)
         if found is None:
             return None
-        if number.exponent:
-            return f"{Decimal(line.decode('ascii').replace(' ', '').replace(',', '.')):f}"
         digits = found["n"].translate(None, b"[]")
         for char in point:
             digits = digits.replace(bytes([char]), b".")
-        whole, dot, part = digits.decode("ascii").partition(".")
         sign = "-" if found["s"] == b"-" else ""
+        if number.exponent:
+            return f"{Decimal(sign + digits.decode('ascii')):f}"
+        whole, dot, part = digits.decode("ascii").partition(".")
         text = f"{sign}{whole.lstrip('0') or '0'}{dot}{part}"
         return text if number.point else _scaled(number, text, decimals)
 
@@ -116,7 +116,8 @@ def _core(number: NumberField) -> str:
     if number.brackets:
         return rf"(?:[0-9]+{point})?[0-9]*\[[0-9]\]"
     if number.exponent:
-        return f"[0-9]*(?:{point}[0-9]+)?[eE][-+]?[0-9]{{1,2}}"
+        # A power beyond 9 is damage: no scale shows such a weight.
+        return f"(?:[0-9]+(?:{point}[0-9]+)?|{point}[0-9]+)[eE][-+]?0?[0-9]"
     if number.decimals is not None:
         return f"[0-9]*{point}[0-9]{{{number.decimals}}}" if number.decimals else "[0-9]+"
     return f"[0-9]*{point}[0-9]+" + ("|[0-9]+" if number.whole else "")

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from drivers.decoder import Decoder
 from drivers.reading import Garbled, Reading
@@ -291,3 +293,52 @@ def test_comma_and_reversed_digits_and_digit_codes_are_data():
     (reading,) = Decoder(profile).feed(0.0, frame)
     assert isinstance(reading, Reading)
     assert (reading.text, reading.grams) == ("-12.30", -12.3)
+
+
+EXPONENT = parse_profile(
+    """
+name = "power-line"
+about = "a weight with its power of ten"
+settings = ["9600 8N1"]
+end = "<CR><LF>"
+unit = "g"
+recognise = false
+[fields.number]
+kind = "number"
+exponent = true
+[[form]]
+layout = "{number:12}"
+"""
+)
+
+
+WHOLE = b"    1.25E+02\r\n"
+
+
+@given(st.text("0123456789.,eE+- ", min_size=12, max_size=12))
+def test_no_line_of_an_exponent_shape_is_an_error(line):
+    items = Decoder(EXPONENT).feed(1.0, WHOLE * 2 + line.encode() + b"\r\n" + WHOLE * 2)
+    texts = [item.text or "" for item in items if isinstance(item, Reading)]
+    assert texts[0] == texts[-1] == "125"
+    assert max(map(len, texts)) <= 24
+
+
+def test_a_number_cut_off_before_its_power_is_damage():
+    *_, item = Decoder(EXPONENT).feed(1.0, WHOLE + b"        E+02\r\n")
+    assert isinstance(item, Garbled)
+
+
+@settings(max_examples=200)
+@given(st.sampled_from(list(serial_streams())), st.data())
+def test_no_damage_to_a_stream_is_an_error(stream, data):
+    """Bytes changed, and taken out, at random places of every shape's own stream."""
+    damaged = bytearray(stream.data[:400])
+    for _ in range(data.draw(st.integers(1, 12))):
+        at = data.draw(st.integers(0, len(damaged) - 1))
+        damaged[at : at + data.draw(st.integers(0, 3))] = data.draw(
+            st.binary(max_size=1) | st.sampled_from([b"E", b".", b"-", b" ", b"9", stream.data[:9]])
+        )
+        damaged += b"\r\n"
+    decoder = Decoder(load_profile(stream.id))
+    decoder.feed(1.0, bytes(damaged))
+    assert decoder.offset == len(damaged)

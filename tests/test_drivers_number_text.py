@@ -36,6 +36,7 @@ CASES = [
     ({"code": "hex:int-be", "decimals": 2}, b"FFFFAF", "-0.81"),
     ({"exponent": True}, b"-3.652E+01", "-36.52"),
     ({"exponent": True}, b"  8.10E-01", "0.810"),
+    ({"exponent": True, "sign": "last"}, b" 3.652E+01-", "-36.52"),
     ({"point": "", "pad": "0", "lit_point": True}, b"003\xb652", "36.52"),
     (
         {"point": "", "digits": "\x3f\x06\x5b\x4f\x66\x6d\x7d\x07\x7f\x6f\x00@", "lit_point": True},
@@ -69,6 +70,10 @@ def test_a_field_is_read_and_written_alike(field, raw, text):
         ({"digits": "pqrstuvwxy"}, b"     36.52"),
         ({"code": "bcd-be"}, b"\x3a\x52"),
         ({"exponent": True}, b"     36.52"),
+        ({"exponent": True}, b"      E+02"),
+        ({"exponent": True}, b"     -E+02"),
+        ({"exponent": True}, b"   9.9E+10"),
+        ({"exponent": True}, b"   9.9E-99"),
         ({"point": "", "lit_point": True}, b"  3652"),
         ({"point": "", "lit_point": True}, b"  \xb3\xb652"),
     ],
