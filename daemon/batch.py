@@ -125,9 +125,11 @@ class Batch:
     held: Held = Held.NOT
     """Whether something but resin has moved the pan, so that nothing is judged for now."""
     leapt_at_s: float = 0.0
-    leapt_to_g: float = 0.0
-    leapt_by_g: float = 0.0
-    """When it last did, what the pan then showed, and how much that was off what was believed."""
+    """When it last did."""
+    spent_g: float | None = None
+    """What the pan showed once that leap was over."""
+    halted: bool = False
+    """The person was told to stop pouring, because nothing can be judged."""
     calming: bool = False
     """The cup or a thing has just come or gone, and the weighing may still be disturbed by it."""
     still_g: float | None = None
@@ -315,6 +317,11 @@ def off_ratio(batch: Batch) -> bool:
     """Whether the ratio is off by more than the recipe's tolerance."""
     error = ratio_error(batch)
     return error is not None and abs(error) > batch.items.ratio_tolerance_pct + 1e-9
+
+
+def has_begun(batch: Batch) -> bool:
+    """Whether some of the present item has been seen to be poured, if only past another thing."""
+    return batch.halted or (batch.pour is not None and batch.pour.begun_at_s is not None)
 
 
 def good_as_it_is(batch: Batch) -> bool:

@@ -7,7 +7,17 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from daemon.batch import Batch, Doubt, Held, Phase, grams, lift_level_g, same_load, with_poured
+from daemon.batch import (
+    Batch,
+    Doubt,
+    Held,
+    Phase,
+    grams,
+    has_begun,
+    lift_level_g,
+    same_load,
+    with_poured,
+)
 from daemon.bench import Bench, Turn
 from daemon.effects import Pattern
 from daemon.first_drop import begin_part
@@ -345,5 +355,4 @@ def _counts_as_poured(batch: Batch, change_g: float) -> bool:
     assert batch.question is not None
     if batch.question.doubt is Doubt.RETURNED:
         return not batch.loss and (change_g > 0 or batch.alone)
-    begun = batch.pour is not None and batch.pour.begun_at_s is not None
-    return begun and batch.sign * change_g > 0
+    return has_begun(batch) and batch.sign * change_g > 0

@@ -46,6 +46,7 @@ def begin_part(turn: Turn) -> None:
         seen_g=resting,
         seen_at_s=turn.at_s,
         held=Held.NOT,
+        halted=False,
         calming=False,
         rests_g=(resting,),
         still_g=None,

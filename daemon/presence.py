@@ -18,10 +18,8 @@ SLIP_G_PER_S = 30.0
 SLIP_S = 1.0
 """What may have been poured while a thing was on its way off the pan, and for how long after it:
 whoever takes a hand away pours on at once."""
-PLAIN_LEAP_G = 25.0
-RISES_S = 0.6
-"""A leap no larger, after which the load goes on rising for so long, was resin that was seen late:
-not to cue it would be the worse mistake. A hand weighs more, and a spoon lies still."""
+SPENT_S = 0.5
+"""So long at least after a leap, and three lags of the scale, what rises is a pour."""
 SMALL_THING_G = 4.0
 """Before the first drop this may be left in the cup unasked: a stir stick, a drop of dye."""
 STILL_S = 0.4
@@ -65,7 +63,8 @@ def held(turn: Turn) -> bool:
 
     A leap that no pour makes begins it. It ends when the reading is back where it was (with what
     may have been poured while a thing was taken off), or rests where it has rested before. Where it
-    rests elsewhere, the person is asked.
+    rests elsewhere, the person is asked. Nobody can be cued meanwhile, so whoever pours on is told
+    to stop.
     """
     leap = _leap(turn)
     _watch_still(turn)
@@ -75,14 +74,13 @@ def held(turn: Turn) -> bool:
     if leap is not Held.NOT:
         _note_leap(turn, leap)
         return True
-    if _was_resin(turn):
-        let_go(turn)
-        return False
     if -slack_g(turn.bench) <= came_g(turn) <= _most_g(turn) or _rests_as_before(turn):
         let_go(turn)
         return False
     if w.stable and w.settled_g is not None and batch.believed_g is not None:
         ask(turn, Doubt.RESTING, w.settled_g - batch.believed_g, Phase.POUR)
+    else:
+        _halt(turn)
     return True
 
 
@@ -103,18 +101,22 @@ def _leap(turn: Turn) -> Held:
 
 
 def _note_leap(turn: Turn, leap: Held) -> None:
-    """Keep when the reading leapt, to what, and how far from what was last believed."""
-    gross, by_g = turn.bench.weighing.gross_g or 0.0, abs(came_g(turn))
-    turn.put_batch(held=leap, leapt_at_s=turn.at_s, leapt_to_g=gross, leapt_by_g=by_g)
+    """Keep when the reading leapt."""
+    halted = turn.batch.halted and turn.batch.held is not Held.NOT
+    turn.put_batch(held=leap, halted=halted, leapt_at_s=turn.at_s, spent_g=None)
 
 
-def _was_resin(turn: Turn) -> bool:
-    """Whether the load has gone on rising since a small leap, as only a pour makes it."""
+def _halt(turn: Turn) -> None:
+    """Stop whoever pours on: once the leap is spent, only a pour makes the load rise."""
     w, batch = turn.bench.weighing, turn.batch
-    if batch.held is not Held.ON or w.gross_g is None or batch.leapt_by_g > PLAIN_LEAP_G:
-        return False
-    risen_g = batch.sign * (w.gross_g - batch.leapt_to_g)
-    return turn.at_s - batch.leapt_at_s >= RISES_S and risen_g > slack_g(turn.bench)
+    spent_s = max(SPENT_S, 3 * w.scale.lag_s + w.scale.dead_s)
+    if batch.halted or w.gross_g is None or turn.at_s - batch.leapt_at_s < spent_s:
+        return
+    if batch.spent_g is None:
+        turn.put_batch(spent_g=w.gross_g)
+    elif batch.sign * (w.gross_g - batch.spent_g) > slack_g(turn.bench):
+        turn.put_batch(halted=True)
+        turn.sound(Pattern.FINE)
 
 
 def _most_g(turn: Turn) -> float:

@@ -9,8 +9,10 @@ from __future__ import annotations
 from daemon.batch import (
     Batch,
     Doubt,
+    Held,
     Phase,
     good_as_it_is,
+    has_begun,
     item_targets_g,
     plan_to_save,
     ratio_error,
@@ -25,6 +27,10 @@ from daemon.timers import TimerKind, TimerState
 from daemon.view import Zone
 from recipes.model import Recipe
 
+HALTED = (
+    "Stop pouring, hands off the pan: not resin alone came onto it, so no stop can be called. "
+    "Take off what is not the cup."
+)
 OPENING_ORDER = "witness cup hard, inlet closed, vent to zero, read the gauge, then open the lid"
 
 MARK_WORDS: dict[Mark, str] = {
@@ -182,6 +188,8 @@ def _sets(kind: TimerKind, state: TimerState) -> bool:
 def _pour(batch: Batch) -> str:
     pour, name = batch.pour, batch.name
     assert pour is not None
+    if batch.halted and batch.held is not Held.NOT:
+        return HALTED
     shop = _shop(batch.recipe, "dye" if name == "dye" else str(name))
     own = shop or _shop(batch.recipe, "pour")
     more = f" {own}" if own else ""
@@ -313,7 +321,7 @@ def _returned(batch: Batch, grams: str, on: bool) -> str:
 def _resting(batch: Batch, grams: str, on: bool) -> str:
     if not on:
         return f"{grams} came off at once. Put it back, or confirm that it stays off."
-    if batch.pour is None or batch.pour.begun_at_s is None:
+    if not has_begun(batch):
         return f"{grams} came on at once. Take it off, or confirm that it stays on."
     return f"{grams} came on at once: hand, spoon? Take it off. Was it {batch.name}? Confirm."
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from daemon.batch import Held, Phase
+from daemon.batch import Phase
 from daemon.bench import Turn
 from daemon.parts import reading_at_pour
 from tests.kit_core import CUP_G, AtTheBench, recipe, with_cup
@@ -452,19 +452,46 @@ def test_readings_that_come_in_a_bunch_are_resin_and_the_stop_is_cued(
     assert there.load_g < CUP_G + 60
 
 
-def test_a_scale_that_holds_its_display_as_the_pour_begins_is_believed_once_it_follows() -> None:
+def test_a_scale_that_holds_its_display_as_the_pour_begins_leads_to_a_stop_and_a_question() -> None:
     there = with_cup()
     at_rest = there.frame()
     for _ in range(7):
         there.load_g += 2.5
         there.frame()
         there.bytes(at_rest)
-    there.stream(5, 25.0)
-    assert there.bench.batch.held is Held.ON
-    there.stream(20, 25.0)
-    assert there.bench.batch.held is Held.NOT
-    there.stream(6, 8.0)
-    assert there.sounds()[-2:] == ["coarse", "fine"]
+    there.stream(30, 25.0)
+    assert there.sounds()[-1] == "fine"
+    assert there.prompt.startswith("Stop pouring, hands off the pan")
+    there.rest(2)
+    assert there.view.needs == "confirm"
+    assert there.do("confirm").ok
+    assert 47.0 < there.view.actual_g < 48.0
+    there.stream(2.5, 2.0)
+    there.rest(3)
+    assert 49.5 < there.last("part.landed")["actual_g"] < 50.5
+
+
+@pytest.mark.parametrize("thing_g", [30.0, 60.0, 300.0])
+def test_a_thing_laid_in_while_pouring_goes_on_stops_the_pour_and_never_counts(
+    thing_g: float,
+) -> None:
+    there = with_cup()
+    there.stream(10, 12.0)
+    there.sounds()
+    there.load_g += thing_g
+    poured = 10.0
+    while poured < 60 and "fine" not in there.sounds():
+        there.stream(1.2, 12.0)
+        poured += 1.2
+    assert poured < 40
+    there.rest(2)
+    assert there.view.needs == "confirm"
+    there.put(-thing_g)
+    there.rest(1)
+    assert there.view.actual_g == pytest.approx(poured, abs=0.3)
+    there.stream(50 - poured, 8.0)
+    there.rest(3)
+    assert there.last("part.landed")["actual_g"] == pytest.approx(50.0, abs=0.4)
 
 
 def test_a_hand_left_on_the_pan_is_asked_about_until_it_goes() -> None:
