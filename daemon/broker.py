@@ -22,9 +22,12 @@ from daemon.broker_client import LinkClient, RefusedError, new_client, reach, se
 from daemon.broker_outbox import Outbox, Post
 from daemon.clock import wall_s
 from daemon.messages import Done, EventMessage, Status, rfc3339, to_json
+from daemon.store import JournalError
 from daemon.view import BenchView
 
 _EVENTS_AT_ONCE = 20
+_READ_AGAIN_S = 1.0
+"""After a failed look at the journal, the next one."""
 _ANSWERS_KEPT = 256
 _FIRST_PAUSE_S = 1.0
 _LONGEST_PAUSE_S = 30.0
@@ -272,7 +275,12 @@ class BrokerLink:
             return
         upto, self._more = self._committed, False
         # On a thread: a memory card may take its time, and a cue must not wait for it.
-        rows = await asyncio.to_thread(self._events_after, self._sent, _EVENTS_AT_ONCE)
+        try:
+            rows = await asyncio.to_thread(self._events_after, self._sent, _EVENTS_AT_ONCE)
+        except JournalError:
+            self._more = True  # the loop says what is wrong with the journal; here they wait for it
+            await asyncio.sleep(_READ_AGAIN_S)
+            return
         self._more = self._more or len(rows) == _EVENTS_AT_ONCE
         try:
             for row in rows:

@@ -141,15 +141,21 @@ class ChildBroker:
         free_port(self._port)
         self._write_files()
         self._said.clear()
-        self._process = await asyncio.create_subprocess_exec(
-            *_with_parent_death(self._program),
-            "-c",
-            str(self._folder / "conf"),
-            stdin=asyncio.subprocess.DEVNULL,
-            stdout=asyncio.subprocess.DEVNULL,
-            stderr=asyncio.subprocess.PIPE,
-            start_new_session=True,
-        )
+        try:
+            self._process = await asyncio.create_subprocess_exec(
+                *_with_parent_death(self._program),
+                "-c",
+                str(self._folder / "conf"),
+                stdin=asyncio.subprocess.DEVNULL,
+                stdout=asyncio.subprocess.DEVNULL,
+                stderr=asyncio.subprocess.PIPE,
+                start_new_session=True,
+            )
+        except OSError as error:
+            raise BrokerError(
+                f"mosquitto cannot be started ({error.strerror}); it is tried again, or use "
+                "--broker embedded."
+            ) from None
         listening = asyncio.create_task(self._until_it_listens(), name="mosquitto-start")
         self._reading = asyncio.create_task(self._read_stderr(), name="mosquitto-stderr")
         ended = asyncio.create_task(self._process.wait(), name="mosquitto-end")

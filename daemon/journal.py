@@ -119,8 +119,10 @@ class Journal:
         db = self._connect("mode=ro")
         try:
             _check_form(db, self.path)
-        except sqlite3.OperationalError:
+        except sqlite3.OperationalError as error:
             db.close()
+            if not error.sqlite_errorname.startswith(("SQLITE_READONLY", "SQLITE_CANTOPEN")):
+                raise
             changes = self.path.with_name(f"{self.path.name}-wal")
             if changes.exists() and changes.stat().st_size:
                 raise

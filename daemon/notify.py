@@ -12,7 +12,6 @@ from collections.abc import Mapping
 
 READY = "READY=1"
 ALIVE = "WATCHDOG=1"
-STOPPING = "STOPPING=1"
 
 
 def notify(*states: str, environ: Mapping[str, str] = os.environ) -> bool:

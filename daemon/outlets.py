@@ -20,6 +20,7 @@ from daemon.effects import Answer
 from daemon.journal import EventRow, Journal
 from daemon.messages import done_of
 from daemon.pairing import CodeState
+from daemon.store import JournalError
 from daemon.version import VERSION
 
 if TYPE_CHECKING:
@@ -188,7 +189,12 @@ class CommittedEvents:
         with self._one_at_a_time:
             if self._journal is None:
                 self._journal = Journal(self._store, write=False)
-            return self._journal.events_after(seq, limit)
+            try:
+                return self._journal.events_after(seq, limit)
+            except JournalError:
+                self._journal.close()
+                self._journal = None  # the next question opens it anew
+                raise
 
     def close(self) -> None:
         """Let go of the journal."""

@@ -35,7 +35,6 @@ Share = Annotated[float, _number(ge=1e-6, le=1e6)]
 Density = Annotated[float, _number(ge=0.05, le=25)]
 """g/mL: from light foamed filler to the heaviest metal powder, so that kg/m3 cannot slip in."""
 Celsius = Annotated[float, _number(ge=-40, le=200)]
-Percent = Annotated[float, _number(ge=0, le=100)]
 OhNumber = Annotated[float, _number(ge=0, le=6300)]
 """mg KOH/g; water, the densest carrier of hydroxyl there is, would be 56100/9.0 = 6233."""
 EquivalentWeight = Annotated[float, _number(ge=5, le=1e5)]

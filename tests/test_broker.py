@@ -33,6 +33,7 @@ from daemon.broker_client import new_client, try_broker
 from daemon.broker_embedded import embedded_broker
 from daemon.commands import CommandError, parse_do
 from daemon.messages import Done
+from daemon.store import JournalError
 from daemon.view import BenchView, Step, TimerView, Zone
 
 BASE = "benchpour/bench/"
@@ -461,6 +462,25 @@ async def test_a_journal_that_is_slow_to_read_holds_up_nothing_else(broker: Brok
         assert reader.seqs == []
         bench.log(1)
         free.set()
+        await until(lambda: reader.seqs == [1, 2])
+
+
+async def test_a_journal_that_cannot_be_read_for_a_moment_loses_nothing(
+    broker: Broker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("daemon.broker._READ_AGAIN_S", 0.01)
+    journal, faults = Journal(), iter([True, True])
+    quick = journal.after
+
+    def faulty(seq: int, limit: int) -> list[Row]:
+        if next(faults, False):
+            raise JournalError("the disk reports an error")
+        return quick(seq, limit)
+
+    journal.after = faulty  # type: ignore[method-assign]
+    async with Reader(broker.port) as reader, Bench(broker.endpoint, journal) as bench:
+        await bench.up()
+        bench.log(2)
         await until(lambda: reader.seqs == [1, 2])
 
 
