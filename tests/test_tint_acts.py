@@ -204,6 +204,64 @@ def test_a_recipe_without_dye_takes_nothing_from_the_ledger():
     assert "jugs" not in bench.last("batch.opened")
 
 
+# -- which jug is poured from ------------------------------------------------------------------
+
+
+def test_a_jug_tinted_while_the_first_batch_waits_is_the_one_it_comes_from():
+    """60 g of dye in 1050 g: 50 g of neat B are 50 / (1 - 60/1050) = 53.03 g of it."""
+    bench = AtTheBench(recipe=None)
+    bench.run(TINTED)
+    tint(bench, "start", jug="B7", base_g=990.0)
+    assert not bench.all("mix.corrected"), "a jug of plain base is not tinted yet"
+    tint(bench, "add", dye="black", grams=60.0)
+    corrected = bench.last("mix.corrected")
+    assert corrected["parts"][1] == {"name": "B", "target_g": 53.03}
+    assert corrected["jugs"] == {"B": "B7"}
+    assert "B is taken to come from jug B7, with 5.71 % dye in it." in bench.view.prompt
+    poured(bench)
+    mixed = bench.last("batch.mixed")
+    assert mixed["dye_g"] == pytest.approx(mixed["parts"][1]["actual_g"] * 60 / 1050, abs=1e-3)
+    assert bench.last("jug.drawn")["jug"] == "B7"
+
+
+def test_the_jug_that_was_tinted_last_is_the_one_the_next_batch_comes_from():
+    """1 % dye, then a jug with 10 %: 50 / 0.99 = 50.505 g, then 50 / 0.9 = 55.556 g."""
+    bench = with_a_jug()
+    bench.run(TINTED, 2)
+    poured(bench)
+    tint(bench, "start", jug="B8", base_g=900.0)
+    tint(bench, "add", dye="red", grams=100.0)
+    bench.lift()
+    bench.rest()
+    opened = bench.last("batch.opened")
+    assert (opened["jugs"], opened["tints"]) == ({"B": "B8"}, {"B": 0.1})
+    assert opened["parts"][1] == {"name": "B", "target_g": 55.556}
+    assert "B is taken to come from jug B8, with 10.00 % dye in it." in bench.view.prompt
+
+
+def test_a_jug_tinted_while_another_is_poured_from_is_for_the_next_batch():
+    bench = with_a_jug()
+    bench.run(TINTED)
+    bench.rest()
+    bench.put(8.0)
+    bench.stream(20.0)
+    tint(bench, "start", jug="B8", base_g=900.0)
+    tint(bench, "add", dye="red", grams=100.0)
+    assert not bench.all("mix.corrected")
+    assert dict(bench.bench.batch.jugs) == {"B": "B7"}
+
+
+def test_a_jug_tinted_before_the_order_is_none_of_the_orders_own():
+    bench = AtTheBench(recipe=None)
+    tint(bench, "start", jug="old", base_g=900.0)
+    tint(bench, "add", dye="red", grams=100.0)
+    ordered(bench)
+    assert bench.last("batch.opened")["jugs"]["B"] == "B7"
+    tint(bench, "start", jug="B12", base_g=990.0)
+    tint(bench, "add", dye="slate", grams=10.0)
+    assert bench.last("mix.corrected")["jugs"]["B"] == "B12"
+
+
 # -- onto the shelf ----------------------------------------------------------------------------
 
 
