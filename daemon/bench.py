@@ -73,6 +73,8 @@ class Link:
     port: str = ""
     why: str = ""
     profile: str = ""
+    open_from_s: float | None = None
+    """When the port was opened last."""
     garbled: int = 0
     garbled_told: int = 0
     garbled_told_at_s: float | None = None

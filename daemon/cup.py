@@ -12,6 +12,7 @@ from daemon.batch import (
     Doubt,
     Held,
     Phase,
+    Question,
     grams,
     has_begun,
     lift_level_g,
@@ -309,6 +310,17 @@ def _cup_may_leave(turn: Turn) -> None:
         turn.put_batch(phase=Phase.CUP, question=None, arrives_from_s=None)
     elif gross - (empty or 0.0) < least:
         turn.put_batch(phase=Phase.CUP, question=None, arrives_from_s=None)
+    elif question.doubt is not Doubt.ZEROED:
+        _ask_anew(turn, question)
+
+
+def _ask_anew(turn: Turn, question: Question) -> None:
+    """What is asked about has become more or less meanwhile: the answer is to be about that."""
+    w, empty = turn.bench.weighing, turn.bench.empty_g or 0.0
+    if not w.stable or w.settled_g is None:
+        return
+    if abs(w.settled_g - empty - question.change_g) > max(0.5, 3 * w.scale.division_g):
+        ask(turn, question.doubt, w.settled_g - empty, Phase.CUP)
 
 
 def _thing_may_leave(turn: Turn) -> None:

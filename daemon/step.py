@@ -23,6 +23,12 @@ from daemon.timers import advance, next_due_s
 from daemon.tint_bench import lent
 from daemon.weighing import ScaleTraits, interrupted, start, weigh
 
+UNREAD_S = 14.0
+"""All common line settings have been tried by then, and the scale has still not been understood."""
+UNREAD = (
+    "nothing that can be read comes from the scale: is it on, does it send by itself? "
+    "`benchpour scale listen` shows what comes, `benchpour scale learn` learns unknown lines"
+)
 SILENT_S = 2.0
 """A scale that sends by itself and has said nothing for so long is not to be poured by."""
 SILENT_INTERVALS = 6.0
@@ -72,8 +78,12 @@ def deadline_s(bench: Bench) -> float | None:
 
 def _silent_at_s(bench: Bench) -> float | None:
     """When silence will have lasted too long: minded while a batch is on the scale."""
-    w = bench.weighing
-    if bench.batch is None or bench.link.state not in ("ok", "overload") or w.at_s is None:
+    w, link = bench.weighing, bench.link
+    if bench.batch is None:
+        return None
+    if link.state == "waiting" and link.open_from_s is not None and w.at_s is None:
+        return link.open_from_s + UNREAD_S
+    if link.state not in ("ok", "overload") or w.at_s is None:
         return None
     return w.at_s + max(SILENT_S, SILENT_INTERVALS * w.scale.interval_s)
 
@@ -96,8 +106,11 @@ def _time(turn: Turn) -> None:
 
 def _silent(turn: Turn) -> None:
     at_s = turn.bench.weighing.at_s
-    quiet_s = turn.at_s - (at_s if at_s is not None else turn.at_s)
-    why = turn.bench.link.why or f"nothing heard from the scale for {quiet_s:.1f} s"
+    if at_s is None:
+        why = UNREAD
+    else:
+        quiet_s = turn.at_s - at_s
+        why = turn.bench.link.why or f"nothing heard from the scale for {quiet_s:.1f} s"
     _lost(turn, turn.bench.link.port, why, "silent")
 
 
@@ -192,7 +205,7 @@ def _scale_matters(bench: Bench) -> bool:
 
 def _found(turn: Turn, port: str) -> None:
     turn.put(
-        link=replace(turn.bench.link, state="waiting", port=port, why=""),
+        link=replace(turn.bench.link, state="waiting", port=port, why="", open_from_s=turn.at_s),
         weighing=interrupted(turn.bench.weighing),
     )
     turn.record("scale.found", {"port": port, "why": "the port is open"})
@@ -211,7 +224,7 @@ def _started(turn: Turn, event: ev.Started) -> None:
     turn.put(
         settings=Settings(event.bench, event.version, event.risk_pct),
         wall_offset_s=event.wall_offset_s or turn.bench.wall_offset_s,
-        link=replace(turn.bench.link, state="waiting", why=""),
+        link=replace(turn.bench.link, state="waiting", why="", open_from_s=None),
     )
     go_away(turn)
     turn.put(weighing=interrupted(turn.bench.weighing))

@@ -709,3 +709,28 @@ def test_a_cup_exchanged_within_a_moment_is_tared_for_what_it_weighs(
     there.put(other_g, 3)
     assert there.step == "pour"
     assert abs(there.bench.batch.base_g - other_g) <= 0.1
+
+
+def test_a_doubted_cup_that_is_filled_meanwhile_is_asked_about_as_it_now_is() -> None:
+    there = AtTheBench(load_g=80.0)
+    there.rest(3)
+    assert there.prompt.startswith("80.0 g is on the pan.")
+    there.put(60.0)
+    assert there.view.needs == "confirm"
+    assert there.prompt.startswith("140.0 g is on the pan.")
+
+
+def test_a_scale_that_is_never_understood_is_said_and_what_to_do() -> None:
+    there = AtTheBench()
+    for _ in range(130):
+        there.bytes(b"what is this?\r\n")
+    assert "scale.lost" not in there.told()
+    for _ in range(30):
+        there.bytes(b"what is this?\r\n")
+    assert there.told() == ["scale.lost"]
+    assert there.prompt.startswith("No reading: nothing that can be read comes from the scale:")
+    assert "benchpour scale learn" in there.prompt
+    assert there.sounds() == ["trouble"]
+    there.rest(1)
+    there.put(CUP_G)
+    assert there.told() == ["scale.found", "cup.tared", "part.started"]
