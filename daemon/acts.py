@@ -58,6 +58,7 @@ def _plan(turn: Turn, do: dict[str, Any]) -> None:
     """What is to be poured from now on; a batch that is half poured is finished first."""
     plan = _plan_of(turn.bench, do)
     if "order" in do:
+        _refuse_twice(turn.bench, do["order"])
         sizes = tuple((int(pieces), float(grams)) for pieces, grams in do["order"]["sizes"])
         plan = replace(plan, sizes=sizes, left=len(sizes))
     batch = turn.bench.batch
@@ -69,6 +70,19 @@ def _plan(turn: Turn, do: dict[str, Any]) -> None:
     if "order" in do:
         start_order(turn, do["order"], plan.recipe)
     schedule_opening(turn)
+
+
+def _refuse_twice(bench: Bench, told: dict[str, Any]) -> None:
+    """An order that is under way is begun anew only where that is asked for in so many words."""
+    run, plan = bench.order, bench.plan
+    if run is None or plan is None or not plan.left or not run.started or told.get("anew"):
+        return
+    done = len(run.started)
+    if run.order.name == told["file"].get("name"):
+        raise RefusedError(
+            f"{run.order.name} is under way: {done} of {done + plan.left} batches are poured, and "
+            "`benchpour run` goes on with the rest. `benchpour order start --anew` forgets them."
+        )
 
 
 def _make_room(turn: Turn, reason: str) -> None:

@@ -41,6 +41,9 @@ def add_parsers(commands: Any, common: argparse.ArgumentParser) -> None:
         epilog="example: benchpour order start knobs.toml",
     )
     start.add_argument("file", metavar="FILE", help="an order's file, or the name of a sample")
+    start.add_argument(
+        "--anew", action="store_true", help="even if it is under way: its count begins at nought"
+    )
     start.set_defaults(run=_start)
     cli_order_report.add_parsers(which, common)
 

@@ -95,7 +95,7 @@ def start(args: argparse.Namespace) -> int:
 
     config = settings(args)
     file = found_order(args.file, [config.recipes_dir])
-    told = order_told(file, today(), shop_of(config.store_dir, file))
+    told = order_told(file, today(), shop_of(config.store_dir, file)) | {"anew": args.anew}
     do = {"do": "plan", "resolved": plain_recipe(file.recipe), "order": told}
     answer = tell(config.store_dir, do, "order", begins=True)
     if not answer.ok:

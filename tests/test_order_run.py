@@ -94,6 +94,22 @@ def test_a_refilled_jug_holds_more_and_has_to_be_shaken_again(knobs: OrderFile) 
     assert records[0].data == {"jug": "B7", "grams": 100.0, "lot": "27-0001"}
 
 
+def test_an_order_under_way_is_begun_anew_only_where_that_is_asked_for(knobs: OrderFile) -> None:
+    bench, _ = started(knobs)
+    assert bench.order is not None
+    bench = replace(bench, order=replace(bench.order, started=(6,)))
+    again = {"resolved": plain_recipe(knobs.recipe), "order": order_told(knobs, DAY)}
+    after, _, answer = told(bench, do="plan", **again)
+    assert not answer.ok
+    assert "is under way: 1 of 44 batches are poured" in str(answer.error)
+    assert after.order == bench.order
+    again["order"]["anew"] = True
+    after, _, answer = told(bench, do="plan", **again)
+    assert answer.ok
+    assert after.order is not None
+    assert after.order.started == ()
+
+
 def test_pieces_open_a_batch_of_that_many_only_with_an_order(knobs: OrderFile) -> None:
     bench, _ = started(knobs)
     bench, _, answer = told(bench, do="start", pieces=2)
