@@ -144,12 +144,12 @@ def _cup(bench: Bench, batch: Batch) -> str:
     what = _what_goes_on(batch)
     if not batch.pan_clear and not bench.pan_clear:
         return f"Take what is on the pan off; then put {what} on it."
-    if batch.warnings:
-        return f"{batch.warnings[0]} Then put {what} on the scale."
     hurry = _hurry(bench)
     if hurry is not None:
         text = f"{_ended(_to_do(bench, hurry))} Then {what} for batch {batch.number}."
         return text + _marked_first(bench, hurry.batch)
+    if batch.warnings:
+        return f"{batch.warnings[0]} Then put {what} on the scale."
     first = f"Batch {batch.number}: " if batch.landed_at_s is None else ""
     return own or _sentence(f"{first}put {what} on the scale and let go.")
 

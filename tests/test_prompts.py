@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from daemon.inputs import Port
-from daemon.prompts import DAMP, DUST, EPOXY, HEAT, ISOCYANATE, TANK, VENT
+from daemon.prompts import DAMP, DUST, EPOXY, HEAT, ISOCYANATE, TANK, VENT, prompt
 from tests.kit_core import CUP_G, PHASES, PORT, AtTheBench, at_phase, recipe, with_cup
 
 TIMES = {
@@ -260,3 +262,16 @@ def test_a_left_over_cup_that_was_given_up_is_warned_of() -> None:
     there.stream(10)
     there.do("abandon")
     assert there.view.caution == HEAT
+
+
+def test_what_sets_comes_before_a_warning_for_the_next_batch() -> None:
+    there = mixed(batches=2)
+    there.lift()
+    bench = there.bench
+    warned = replace(bench, batch=replace(bench.batch, warnings=("Shake jug B7 for a minute.",)))
+    assert prompt(warned).startswith("Batch 1: stir")
+    for _ in range(3):
+        there.do("next")
+    bench = there.bench
+    warned = replace(bench, batch=replace(bench.batch, warnings=("Shake jug B7 for a minute.",)))
+    assert prompt(warned) == "Shake jug B7 for a minute. Then put an empty cup on the scale."
