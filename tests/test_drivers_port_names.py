@@ -49,6 +49,21 @@ def test_the_ports_are_looked_up_anew_only_when_the_kernel_lists_others(monkeypa
     assert (ports_there(), len(looks)) == ((), 3)
 
 
+def test_an_adapter_that_vanishes_while_it_is_looked_up_is_no_error_and_looked_up_again(
+    monkeypatch, tmp_path
+):
+    def gone():
+        raise TypeError("int() can't convert non-string with explicit base")
+
+    monkeypatch.setattr(port_names, "_TERMINALS", str(tmp_path))
+    monkeypatch.setattr(port_names.list_ports, "comports", gone)
+    (tmp_path / "ttyUSB9").touch()
+    assert ports_there() == ()
+    looks = []
+    monkeypatch.setattr(port_names.list_ports, "comports", lambda: looks.append(1) or [])
+    assert (ports_there(), looks) == ((), [1])
+
+
 def test_network_ports_are_told_from_local_ones():
     assert is_local("/dev/ttyUSB0")
     assert not is_local("socket://10.0.0.7:4001")
