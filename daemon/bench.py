@@ -109,6 +109,8 @@ class Bench:
     order: OrderRun | None = None
     jugs: tuple[Jug, ...] = ()
     """The shelf, as the orders so far listed it and the batches so far drew on it."""
+    drawn_from: tuple[tuple[str, str], ...] = ()
+    """The jug of each part that the last mixed batch drew on."""
     tints: Book = ()
     """What is in each tinted jug; follows the events that are recorded, see `Turn.record`."""
     lent_until_s: float | None = None

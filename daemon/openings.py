@@ -8,10 +8,11 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from daemon.batch import Phase, opened, parts_data
+from daemon.batch import Batch, Phase, opened, parts_data
 from daemon.bench import Bench, Plan, Turn
 from daemon.finishing import Live, of_batch
-from daemon.order_acts import choose_jugs, warn_before_pouring
+from daemon.order_acts import choose_again, choose_jugs, warn_before_pouring
+from daemon.presence import is_untouched
 from daemon.tint_bench import tints_of
 from recipes.amounts import basis
 
@@ -79,12 +80,26 @@ def colour_changed(turn: Turn) -> None:
     late = {name for name, grams in poured if grams is not None}
     if batch.name is not None and batch.phase is not Phase.CUP:
         late.add(batch.name)
-    if late & tints_of(turn.bench, batch).keys():
+    before, others = parts_data(batch), _may_choose(batch, late) and choose_again(turn)
+    if late & tints_of(turn.bench, turn.batch).keys():
         return
-    before = parts_data(batch)
     _follow_the_ledgers(turn, plan.tint if plan is not None else None)
-    if parts_data(turn.batch) != before:
-        turn.record("mix.corrected", {"parts": parts_data(turn.batch), "reason": "dye"})
+    data: dict[str, Any] = {"parts": parts_data(turn.batch), "reason": "dye"}
+    if others:
+        data["jugs"] = dict(turn.batch.jugs)
+    if others or data["parts"] != before:
+        turn.record("mix.corrected", data)
+
+
+def _may_choose(batch: Batch, late: set[str]) -> bool:
+    """Whether the tinted part may still come from another jug than the one chosen.
+
+    From any before the first drop; from the first tinted one while nothing of the part is poured.
+    """
+    dye = batch.recipe.dye
+    if batch.recipe.is_fill or dye is None or batch.recipe.dye_part is None:
+        return False
+    return is_untouched(batch) or (dye.into not in late and dye.into not in dict(batch.jugs))
 
 
 def take_from_plan(turn: Turn) -> None:

@@ -23,7 +23,7 @@ from daemon.order_run import (
     more_batches,
     shelf_of,
 )
-from daemon.tint_book import weighed_by_ledger
+from daemon.tint_book import fraction, weighed_by_ledger
 from recipes.model import Recipe
 from recipes.order import Order
 
@@ -57,8 +57,19 @@ def day(turn: Turn) -> str:
 
 
 def jugs_for(bench: Bench, batch: Batch, today: str) -> dict[str, Jug]:
-    """The jug that each part of this batch comes from, where one is on the shelf."""
-    return draws_from(bench.jugs, _need_g(batch), today)
+    """The jug that each part of this batch comes from, where one is on the shelf.
+
+    Of the tinted part's, the one whose colour was worked on last comes first.
+    """
+    tinted = [ledger.jug for ledger in bench.tints if ledger.dyes]
+    part = batch.recipe.dye_part and batch.recipe.dye and batch.recipe.dye.into
+
+    def newest_first(jug: Jug) -> int:
+        if jug.part != part or jug.name not in tinted:
+            return 0
+        return -1 - max(i for i, name in enumerate(tinted) if name == jug.name)
+
+    return draws_from(tuple(sorted(bench.jugs, key=newest_first)), _need_g(batch), today)
 
 
 def _need_g(batch: Batch) -> dict[str, float]:
@@ -70,27 +81,67 @@ def choose_jugs(turn: Turn, fill_from: str | None) -> None:
     if turn.batch.recipe.is_fill:
         part = turn.batch.items.names[0]
         turn.put_batch(jugs=((part, fill_from),) if fill_from else ())
-    else:
-        _shelve_the_tinted(turn)
-        jugs = jugs_for(turn.bench, turn.batch, day(turn))
-        turn.put_batch(jugs=tuple((part, jug.name) for part, jug in jugs.items()))
+        return
+    _take_from(turn, _shelve_the_tinted(turn))
 
 
-def _shelve_the_tinted(turn: Turn) -> None:
-    """Where no jug of the tinted part is listed, the one that was tinted last is taken for it."""
+def choose_again(turn: Turn) -> bool:
+    """A jug was tinted or filled up while nothing is poured of its part: whether others are taken.
+
+    What was said of a jug that is not taken any more is not said any longer.
+    """
+    before = dict(turn.batch.jugs)
+    _take_from(turn, _shelve_the_tinted(turn, new=True))
+    after = dict(turn.batch.jugs)
+    if after == before:
+        return False
+    for name in set(before.values()) - set(after.values()):
+        _fewer_warnings(turn, f"ug {name}")
+    jugs = {jug.part: jug for jug in turn.bench.jugs if after.get(jug.part) == jug.name}
+    said = jug_warnings(jugs, _need_g(turn.batch), day(turn), turn.at_s)
+    more = tuple(one for one in said if one not in turn.batch.warnings)
+    turn.put_batch(warnings=(*turn.batch.warnings, *more))
+    return True
+
+
+def _take_from(turn: Turn, shelved: str | None) -> None:
+    """Choose the jugs; say which is the tinted one where it is another than before, or assumed."""
+    before = dict(turn.bench.drawn_from) | dict(turn.batch.jugs)
+    jugs = jugs_for(turn.bench, turn.batch, day(turn))
+    turn.put_batch(jugs=tuple((part, jug.name) for part, jug in jugs.items()))
+    dye = turn.batch.recipe.dye
+    jug = jugs.get(dye.into) if dye is not None else None
+    share = None if jug is None else fraction(turn.bench.tints, jug.name)
+    if jug is None or share is None:
+        return
+    begins = f"{jug.part} is taken to come from jug "
+    others = tuple(one for one in turn.batch.warnings if not one.startswith(begins))
+    said_already = others != turn.batch.warnings
+    if said_already or shelved == jug.part or before.get(jug.part, jug.name) != jug.name:
+        said = f"{begins}{jug.name}, with {100 * share:.2f} % dye in it."
+        turn.put_batch(warnings=(said, *others))
+
+
+def _shelve_the_tinted(turn: Turn, *, new: bool = False) -> str | None:
+    """Put the jug that was tinted last on the shelf; returns its part where it was not there.
+
+    Where an order lists jugs of that part, one that was tinted before it is none of its own; only a
+    `new` one is.
+    """
     bench, recipe = turn.bench, turn.batch.recipe
     if recipe.dye is None or recipe.dye_part is None or not bench.tints:
-        return
+        return None
     part, last = recipe.dye.into, bench.tints[-1]
-    if any(jug.part == part or jug.name == last.jug for jug in bench.jugs):
-        return
-    jug = Jug(last.jug, part, last.jug_g)
+    if any(jug.name == last.jug for jug in bench.jugs) or (new and not last.dyes):
+        return None
+    if any(jug.part == part for jug in bench.jugs):
+        listed = bench.order is not None and any(j.part == part for j in bench.order.order.jugs)
+        if not last.dyes or (listed and not new):
+            return None
+    jug = Jug(last.jug, part, round(last.jug_g, 4))
     turn.put(jugs=(*bench.jugs, jug))
     turn.record("jug.listed", jug_data(jug), None)
-    said = (
-        f"{part} is taken to come from jug {last.jug}, with {100 * last.fraction:.2f} % dye in it."
-    )
-    turn.put_batch(warnings=(said,))
+    return part
 
 
 def warn_before_pouring(turn: Turn) -> None:
@@ -114,6 +165,7 @@ def mixed_with_order(turn: Turn) -> None:
     """A batch is mixed: its jugs hold less, and its pieces are under way."""
     batch = turn.batch
     poured = dict(zip(batch.items.names, batch.poured_g, strict=True))
+    turn.put(drawn_from=batch.jugs)
     for part, name in batch.jugs:
         taken = poured.get(part) or 0.0
         turn.put(jugs=drawn(turn.bench.jugs, name, taken))

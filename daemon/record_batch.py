@@ -126,7 +126,9 @@ def _told(line: BatchLine, event: Told) -> BatchLine:
         case "mix.contact":
             return replace(line, pot_life_s=data.get("pot_life_s"))
         case "mix.corrected":
-            return replace(line, corrected=(*line.corrected, str(data.get("reason") or "")))
+            jugs = {str(k): str(v) for k, v in (data.get("jugs") or line.jugs).items()}
+            corrected = (*line.corrected, str(data.get("reason") or ""))
+            return replace(line, corrected=corrected, jugs=jugs)
         case "batch.warned":
             return replace(line, warned=(*line.warned, *map(str, data.get("warnings") or ())))
         case "batch.mixed":

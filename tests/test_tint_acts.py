@@ -236,7 +236,8 @@ def test_the_jug_that_was_tinted_last_is_the_one_the_next_batch_comes_from():
     opened = bench.last("batch.opened")
     assert (opened["jugs"], opened["tints"]) == ({"B": "B8"}, {"B": 0.1})
     assert opened["parts"][1] == {"name": "B", "target_g": 55.556}
-    assert "B is taken to come from jug B8, with 10.00 % dye in it." in bench.view.prompt
+    said = "B is taken to come from jug B8, with 10.00 % dye in it."
+    assert bench.last("batch.warned") == {"warnings": [said]}
 
 
 def test_a_jug_tinted_while_another_is_poured_from_is_for_the_next_batch():
