@@ -29,13 +29,16 @@ class PortThere:
 
 
 def ports_there() -> tuple[PortThere, ...]:
-    """Every serial port of this computer."""
+    """Every serial port of this computer; none while one of them vanishes as it is looked at."""
     try:
         with os.scandir(_TERMINALS) as entries:
             known = frozenset((entry.name, entry.inode()) for entry in entries)
     except OSError:
         known = frozenset()
-    return _looked_up(known)
+    try:
+        return _looked_up(known)
+    except (OSError, TypeError, ValueError):  # the library takes a file that is gone for a number
+        return ()
 
 
 @lru_cache(maxsize=1)
@@ -114,7 +117,7 @@ def who_holds(path: str, *, others: bool = False) -> str | None:
             continue
         try:
             if any(str(link.readlink()) == real for link in (process / "fd").iterdir()):
-                name = (process / "comm").read_text().strip()
+                name = (process / "comm").read_text(errors="replace").strip()
                 return f"{name} (process {process.name})"
         except OSError:
             continue  # it has ended, or it is another user's

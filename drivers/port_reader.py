@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import errno
 from abc import ABC, abstractmethod
 from collections import deque
 from collections.abc import Callable
@@ -141,8 +142,8 @@ class PortReader(ABC, Generic[Device]):
             while not self._stop.is_set():
                 try:
                     device = self._open()
-                except OSError as error:
-                    why, needs_somebody = self._trouble(error)
+                except Exception as error:  # a device that bounces raises anything there is
+                    why, needs_somebody = self._trouble(as_os_error(error))
                     if not told or (needs_somebody and why != told):
                         self._say_lost(why)
                     told = why
@@ -156,14 +157,15 @@ class PortReader(ABC, Generic[Device]):
 
     def _read_until_lost(self, device: Device) -> str:
         """Read the open device until it fails; the sentence that was told about that."""
-        with contextlib.closing(device):
+        try:
             self._say_found()
-            try:
-                self._read(device)
-            except self._failures as error:
-                why = self._gone(error)
-                self._say_lost(why)
-                return why
+            self._read(device)
+        except self._failures as error:
+            why = self._gone(error)
+            self._say_lost(why)
+            return why
+        finally:
+            let_go(device)
         return ""
 
     def _say_bytes(self, at_s: float, data: bytes) -> None:
@@ -185,3 +187,16 @@ class PortReader(ABC, Generic[Device]):
     def _say_found(self) -> None:
         at_s, port = self._clock(), self.port
         self._post(lambda: self._opened(at_s, port))
+
+
+def let_go(device: Closable) -> None:
+    """Close it, whatever that raises: a device that has vanished is gone all the same."""
+    with contextlib.suppress(Exception):
+        device.close()
+
+
+def as_os_error(error: Exception) -> OSError:
+    """The same as an OSError, as if the device were not there; one stays what it is."""
+    if isinstance(error, OSError):
+        return error
+    return OSError(errno.EIO, str(error) or type(error).__name__)

@@ -29,7 +29,7 @@ from drivers.port_names import (
     trouble,
     who_holds,
 )
-from drivers.port_reader import REOPEN_S, STALLED_S, TURN_S, PortReader
+from drivers.port_reader import REOPEN_S, STALLED_S, TURN_S, PortReader, let_go
 
 _WRITE_S = 1.0
 _OWN_S = 0.1
@@ -130,15 +130,22 @@ class ScalePort(PortReader[serial.Serial]):
             raise OSError(errno.EBUSY, "in use")
         device = serial.serial_for_url(port, do_not_open=True, timeout=_OWN_S, exclusive=True)
         device.write_timeout = _WRITE_S if is_local(port) else None
-        _open_as_can_be(device, self._trial.settings)
-        if is_local(port):
-            _close_to_others(device, port)
-            if not self._guessed:
-                self._identity = identity_of(port) or self._identity
-            _drain(device)
-        else:
-            _keep_alive(device)
+        try:
+            self._begin(device)
+        except Exception:
+            let_go(device)
+            raise
         return device
+
+    def _begin(self, device: serial.Serial) -> None:
+        _open_as_can_be(device, self._trial.settings)
+        if not is_local(self.port):
+            _keep_alive(device)
+            return
+        _close_to_others(device, self.port)
+        if not self._guessed:
+            self._identity = identity_of(self.port) or self._identity
+        _drain(device)
 
     def _trouble(self, error: OSError) -> tuple[str, bool]:
         return trouble(self.port, error), needs_somebody(error)
