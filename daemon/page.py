@@ -87,6 +87,7 @@ class Page:
         self._address = config.address
         self.port = config.port
         self._invitation: Invitation | None = None
+        self._waiting: asyncio.Task[None] | None = None
         pairing.on_forget = self._gate.cut
 
     @property
@@ -130,6 +131,8 @@ class Page:
         try:
             yield
         finally:
+            if self._waiting is not None:
+                self._waiting.cancel()
             server, self._server = self._server, None
             if server is not None:
                 server.close()
@@ -186,6 +189,26 @@ class Page:
             raise
         self._address = _EVERYWHERE
         return True
+
+    async def _shut_the_network_out(self, code: str | None = None) -> None:
+        """Listen on the loopback alone again, once no phone is paired and no code is open.
+
+        With a `code`, that one is waited for first.
+        """
+        if code is not None:
+            await self._pairing.became_of(code, CODE_LIVES_S + 1.0)
+        wanted = bool(self._pairing.book.phones) or self._pairing.seconds_left() > 0
+        if wanted or self._server is None or is_loopback(self._address):
+            return
+        if not is_loopback(self._config.address):
+            return
+        server, self._server = self._server, None
+        server.close()
+        self._address = self._config.address
+        try:
+            self._server = await self._listen(self._address)
+        except PageError as error:
+            _log.warning("%s", error)
 
     # --- what comes in through the port ---------------------------------------------------------
 
@@ -294,6 +317,9 @@ class Page:
         if opened:
             await self._pairing.remember_opened()
         code = await self._pairing.open_code(PhoneRole(role))
+        if self._waiting is not None:
+            self._waiting.cancel()
+        self._waiting = asyncio.create_task(self._shut_the_network_out(code.text))
         url = f"{self.url}#pair={code.text}"
         # Drawing it takes a while, and a cue must not wait for it.
         qr = tuple(await asyncio.to_thread(qr_lines, url))
@@ -331,6 +357,7 @@ class Page:
 
     async def _forget(self, name: str) -> dict[str, Any]:
         if await self._pairing.forget(name):
+            await self._shut_the_network_out()
             return {"ok": True, "name": name}
         return {"ok": False, "error": f"No paired phone is called {name[:64]}."}
 

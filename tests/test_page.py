@@ -358,9 +358,27 @@ async def test_pairing_opens_the_page_to_the_network_until_the_last_phone_is_for
     async with second.page.serve():
         assert await reached(second.page.port)
         await second.page.handle_phone({"phone": "forget", "name": "p"})
+        assert not await reached(second.page.port)
+        assert (await second.ask("/healthz")).status == 200
     third = Served(tmp_path)
     async with third.page.serve():
         assert not await reached(third.page.port)
+
+
+async def test_a_code_that_nobody_used_leaves_the_page_open_no_longer_than_it_lives(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    served = Served(tmp_path)
+    async with served.page.serve():
+        shown = await served.page.handle_phone({"phone": "pair"})
+        await served.page._shut_the_network_out()
+        assert await reached(served.page.port)
+        monkeypatch.setattr("daemon.page.CODE_LIVES_S", -1.0)
+        served.clock.advance(CODE_LIVES_S)
+        await served.page._shut_the_network_out(shown["code"].replace("-", ""))
+        assert not await reached(served.page.port)
+        assert (await served.ask("/healthz")).status == 200
+        assert (await served.page.handle_phone({"phone": "pair"}))["opened"] is True
 
 
 async def test_a_network_that_cannot_be_opened_leaves_the_page_as_it_was(served: Served) -> None:
