@@ -82,16 +82,30 @@ def found_again(path: str, identity: tuple[object, ...] | None) -> str:
     return same[0] if len(same) == 1 else path
 
 
-def may_be(path: str, identity: tuple[object, ...] | None) -> list[str]:
-    """The names under which the device may be now, when its lines have to tell.
+def is_known(port: str, identity: tuple[object, ...] | None) -> bool:
+    """Whether the device at `port` is the one with `identity`, or nothing is known of that one.
 
-    One name where `found_again` knows it. Else an adapter without a serial number has been put into
-    another socket: every one of its make may be it.
+    Two with the same serial number (some makers give all the same) are told by the place alone.
+    """
+    if identity is None or (now := identity_of(port)) == identity:
+        return True
+    same = [there.identity for there in ports_there() if _same(there.identity, identity)]
+    return same == [now]
+
+
+def may_be(path: str, identity: tuple[object, ...] | None) -> list[str]:
+    """The names under which the device may be now, `path` first.
+
+    One name where `found_again` knows it. Else all are guesses, by `is_known`: whatever is at
+    `path`, and where there was no serial number every adapter of that make.
     """
     port = found_again(path, identity)
-    if identity is None or identity[2] or identity_of(port) == identity:
+    if identity is None or is_known(port, identity):
         return [port]
-    return [there.name for there in ports_there() if _alike(there, identity)] or [port]
+    real = os.path.realpath(path)
+    alike = [there.name for there in ports_there() if not identity[2] and _alike(there, identity)]
+    named = [path] if Path(path).exists() else []
+    return named + [name for name in alike if not (named and name == real)] or [path]
 
 
 def _alike(port: PortThere, identity: tuple[object, ...]) -> bool:

@@ -23,6 +23,7 @@ from drivers.line_settings import LineSettings, Trial, Trier
 from drivers.polling import Poller
 from drivers.port_names import (
     identity_of,
+    is_known,
     is_local,
     may_be,
     needs_somebody,
@@ -77,9 +78,12 @@ class ScalePort(PortReader[serial.Serial]):
         self._trial = self._trier.current
         self._changing = False
         self._identity: tuple[object, ...] | None = None
+        self._may_be: list[str] = []
         self._turn = 0
-        """Which of several ports that may be the scale's is listened to."""
-        self._guessed = self._understood = False
+        """Which of the ports that may be the scale's is listened to."""
+        self._guessed = False
+        self._opening = self._taken_of = self._understood = 0
+        """How often it was opened; and which opening bytes are taken from, was understood last."""
 
     @property
     def settings(self) -> LineSettings:
@@ -104,15 +108,21 @@ class ScalePort(PortReader[serial.Serial]):
             # Bit 7 of a seven-bit line is parity, which a network converter may pass on.
             seven = self._trial.settings.bits == 7
             self._on_bytes(at_s, data.translate(_SEVEN_BITS) if seven else data)
-        self._understood = self._heard()
+        understood = self._heard()
+        self._understood = self._taken_of if understood else 0
         if self._changing:
             return
-        if (trial := self._trier.after(at_s, data, self._understood)) is not None:
+        if (trial := self._trier.after(at_s, data, understood)) is not None:
             self.use(trial)
 
     def _opened(self, at_s: float, port: str) -> None:
         self._changed(at_s)
         self._on_found(at_s, port)
+
+    def _say_found(self) -> None:
+        opening = self._opening
+        self._post(lambda: setattr(self, "_taken_of", opening))
+        super()._say_found()
 
     def _changed(self, at_s: float) -> None:
         self._changing = False
@@ -121,10 +131,9 @@ class ScalePort(PortReader[serial.Serial]):
     # -- in the reader's thread --------------------------------------------------------------
 
     def _open(self) -> serial.Serial:
-        ports = may_be(self.url, self._identity) if is_local(self.url) else [self.url]
-        self._guessed, self._understood = len(ports) > 1, False
-        self.port = port = ports[self._turn % len(ports)]
-        self._turn += self._guessed
+        self.port = port = self._next_port()
+        self._opening += 1
+        self._understood = 0
         if is_local(port) and not _is_pretend(port) and who_holds(port, others=True):
             # Looked at before opening, which would already disturb a program that took no lock.
             raise OSError(errno.EBUSY, "in use")
@@ -136,6 +145,15 @@ class ScalePort(PortReader[serial.Serial]):
             let_go(device)
             raise
         return device
+
+    def _next_port(self) -> str:
+        """Where the scale is, or the next place where it may be."""
+        ports = may_be(self.url, self._identity) if is_local(self.url) else [self.url]
+        self._turn = self._turn + 1 if ports == self._may_be else 0
+        self._may_be = ports
+        port = ports[self._turn % len(ports)]
+        self._guessed = not is_known(port, self._identity)
+        return port
 
     def _begin(self, device: serial.Serial) -> None:
         _open_as_can_be(device, self._trial.settings)
@@ -163,7 +181,7 @@ class ScalePort(PortReader[serial.Serial]):
         began_s = turned_s = told_s = self._clock()
         while not self._stop.is_set():
             if self._guessed and self._is_ours(self._clock() - began_s):
-                self._identity, self._guessed = identity_of(self.port), False
+                self._identity, self._guessed = identity_of(self.port) or self._identity, False
             if trial is not self._trial:
                 trial = self._trial
                 _change(device, trial.settings)
@@ -184,10 +202,16 @@ class ScalePort(PortReader[serial.Serial]):
                 device.write(request)
 
     def _is_ours(self, waited_s: float) -> bool:
-        """Whether its lines tell that this port is the scale's; _NotOursError where it is not."""
-        if not self._understood and waited_s > _GUESS_S:
+        """Whether its lines tell that this port is the scale's; _NotOursError where it is not.
+
+        It is left as soon as another place is likelier: the scale's own port is there again.
+        """
+        understood = self._understood == self._opening
+        if waited_s > _GUESS_S and not understood:
             raise _NotOursError
-        return self._understood
+        if may_be(self.url, self._identity) != self._may_be:
+            raise _NotOursError
+        return understood
 
 
 def _is_pretend(port: str) -> bool:

@@ -11,6 +11,7 @@ from drivers import port_names
 from drivers.port_names import (
     PortThere,
     found_again,
+    is_known,
     is_local,
     may_be,
     needs_somebody,
@@ -102,6 +103,30 @@ def test_adapters_of_one_make_without_a_serial_number_may_all_be_it(there):
     assert may_be("/dev/ttyUSB0", WITH_SERIAL) == ["/dev/ttyUSB3"]
     assert may_be("/dev/ttyUSB0", (0x9999, 1, "S2", "1-1")) == ["/dev/ttyUSB0"]
     assert may_be("/dev/ttyS0", None) == ["/dev/ttyS0"]
+
+
+def test_what_is_under_the_old_name_comes_first_but_is_only_a_guess(there, tmp_path):
+    (tmp_path / "scale").touch()
+    path = str(tmp_path / "scale")
+    there(
+        PortThere("/dev/ttyUSB1", "", (0x1234, 0x5678, None, "1-3")),
+        PortThere(path, "", (0x1234, 0x5678, None, "1-4")),
+    )
+    assert may_be(path, NO_SERIAL) == [path, "/dev/ttyUSB1"]
+    assert may_be(path, WITH_SERIAL) == [path]
+    assert not is_known(path, NO_SERIAL)
+    assert not is_known(path, WITH_SERIAL)
+    assert is_known(path, None)
+    assert is_known(path, (0x1234, 0x5678, None, "1-4"))
+
+
+def test_one_of_two_with_the_same_serial_number_is_known_by_its_place_alone(there):
+    again = (0x1234, 0x5678, "S1", "1-7")
+    there(PortThere("/dev/ttyUSB1", "", WITH_SERIAL), PortThere("/dev/ttyUSB2", "", again))
+    assert is_known("/dev/ttyUSB1", WITH_SERIAL)
+    assert not is_known("/dev/ttyUSB2", WITH_SERIAL)
+    there(PortThere("/dev/ttyUSB2", "", again))
+    assert is_known("/dev/ttyUSB2", WITH_SERIAL)
 
 
 def test_another_device_under_the_old_name_is_not_taken_for_ours(there):
