@@ -31,6 +31,10 @@ SLOW_START_S, STILL_RISING = 1.5, 1.5
 """So long after rest, beside the scale's lag, a trickle counts as opening; and how much faster it
 may run than the display has risen on average since."""
 
+FIRST_STEPS, FIRST_G = 4.0, 0.7
+"""So many steps of the display, and at least so many grams, are its first: what it shows beyond
+them is a flow, however fast."""
+
 EASE_SHOWS_S = 0.3
 """Seconds after the coarse cue that the scale must have seen before they tell of the easing."""
 
@@ -100,7 +104,8 @@ def _no_faster(p: Pour, s: Stream, w: Weighing) -> Stream:
     """A trickle that opens runs no faster than the display can have followed.
 
     The filter is ready for a dump: the first step of a coarse display may look like one to it, and
-    a gram of dye would be stopped at its first drops.
+    a gram of dye would be stopped at its first drops. Only the first steps can mislead like that: a
+    hasty hand's rise is no more than its beginning through the scale's lag, and must be believed.
     """
     main = p.stage is Stage.POURING
     if p.zone is Zone.DUMP or w.at_s is None or p.dry_at_s is None:
@@ -111,18 +116,21 @@ def _no_faster(p: Pour, s: Stream, w: Weighing) -> Stream:
     if since_s > SLOW_START_S + 2.0 * w.scale.total_lag_s:
         return s
     d, noise = w.scale.division_g, w.scale.noise_g
-    grown = max(0.0, p.actual_g(w) - p.foreign_g - p.from_g) + 0.5 * d + 2.0 * noise
+    shown = max(0.0, p.actual_g(w) - p.foreign_g - p.from_g)
+    if shown > max(FIRST_STEPS * d + 4.0 * noise, FIRST_G):
+        return s
+    grown = shown + 0.5 * d + 2.0 * noise
     return landing.at_most(s, STILL_RISING * grown / (since_s + 0.5 * w.scale.interval_s))
 
 
 def _as_usual(p: Pour, s: Stream, g: Grip) -> Stream:
-    """A dump or a trickle is expected to be like this bottle's others."""
+    """A dump or a trickle is expected to be like this bottle's others, if there were any."""
     b = g.bottle
     if p.zone is Zone.DUMP:
         return _as_dump(s, g)
-    if s.flow_g_per_s < 0.3 * b.trickle_g_per_s:
+    if b.pours == 0 or s.flow_g_per_s < 0.3 * b.trickle_g_per_s:
         return s
-    usual = max(0.3, 2.0 * b.trickle_scatter) if b.pours else 1.5
+    usual = max(0.3, 2.0 * b.trickle_scatter)
     return landing.expecting(s, b.trickle_g_per_s, b.trickle_g_per_s * usual)
 
 

@@ -634,7 +634,7 @@ def test_drops_of_dye_that_were_cued_at_once_after_a_landing_are_dye() -> None:
         there.stream(0.05, 0.5)
     there.rest(3)
     _, b, dye = (round(part.actual_g or 0.0, 1) for part in there.view.parts)
-    assert (b, dye) == (50.0, 0.3)
+    assert (b, dye) == (50.0, 0.4)
 
 
 def test_a_thing_put_in_the_cup_before_the_first_drop_stays_out_of_the_count() -> None:
