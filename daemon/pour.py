@@ -26,7 +26,8 @@ from daemon.pour_news import (
     StopCoarse,
     StopFine,
 )
-from daemon.pour_state import OPEN_S, Cue, Pour, PourGoal, Stage
+from daemon.pour_state import OPEN_S, Cue, Pour, PourGoal, Rise, Stage
+from daemon.scale_traits import LAG_LIMITS_S
 from daemon.view import Zone
 from daemon.weighing import Weighing, is_current
 
@@ -98,7 +99,7 @@ def on_reading(p: Pour, w: Weighing, hand: Hand) -> tuple[Pour, tuple[PourNews, 
         return _held(p, w), ()
     news: list[PourNews] = []
     grip = foresight.grip(p, w, hand)
-    p = foresight.noted(_begun(_with_jump(p, w), w, news), w, grip)
+    p = foresight.noted(_begun(_risen(_with_jump(p, w), w), w, news), w, grip)
     p = foresight.foreseen(p, w, grip, w.at_s)
     p = _paused(p, w, grip, news)
     p = _cued(p, w, grip, w.at_s, news)
@@ -138,6 +139,14 @@ def _with_jump(p: Pour, w: Weighing) -> Pour:
     if flowing or abs(foreign) <= max(0.5, 3.0 * w.scale.division_g):
         foreign = 0.0
     return replace(p, jumps=w.jumps, foreign_g=foreign, tainted=True)
+
+
+def _risen(p: Pour, w: Weighing) -> Pour:
+    """Note how fast the display itself grows."""
+    assert w.at_s is not None
+    shown_g = p.actual_g(w) - p.foreign_g
+    rise = Rise(w.at_s, shown_g) if p.rise is None else p.rise.then(w.at_s, shown_g)
+    return replace(p, rise=rise)
 
 
 def _begun(p: Pour, w: Weighing, news: list[PourNews]) -> Pour:
@@ -222,20 +231,23 @@ def _coarse_sd_g(p: Pour, s: Stream, at_s: float) -> float:
 def _coarse_is_due(p: Pour, w: Weighing, grip: Grip, s: Stream) -> bool:
     if p.goal.coarse is not None:
         return p.actual_g(w) >= p.goal.coarse * p.goal.target_g - 1e-9
-    if _opening_rings(p, w):
+    if _may_wait(p, w, grip):
         return False
     return foresight.coarse_in_g(p, w, grip, s) <= 1e-6
 
 
-def _opening_rings(p: Pour, w: Weighing) -> bool:
-    """Whether this scale's lag was never seen and the pour has only just opened.
+def _may_wait(p: Pour, w: Weighing, grip: Grip) -> bool:
+    """Whether this scale's lag was never seen, the pour has only just opened, and there is time.
 
-    A quick scale looks through an assumed lag as if the pour had opened several times as fast; far
-    from the target it does no harm to wait and see.
+    A quick scale looks through an assumed lag as if the pour had opened several times as fast. How
+    fast its display grows is no such guess: while that would not reach the target within the
+    longest lag there is and what easing off takes, it does no harm to wait and see.
     """
-    if w.scale.steps > 0 or w.at_s is None or p.actual_g(w) >= 0.4 * p.goal.target_g:
+    if w.scale.steps > 0 or w.at_s is None or w.at_s - (p.flows_at_s or w.at_s) >= OPEN_S:
         return False
-    return w.at_s - (p.flows_at_s or w.at_s) < OPEN_S
+    flow = max(0.0, p.rise.g_per_s if p.rise is not None else 0.0)
+    behind = flow * LAG_LIMITS_S[1] + landing.ease_room_g(grip, w.scale, flow, careful=0.0)
+    return p.actual_g(w) + behind < p.goal.target_g
 
 
 def _fine_is_due(p: Pour, w: Weighing, grip: Grip, flow: float, at_s: float) -> bool:

@@ -14,6 +14,9 @@ from daemon.weighing import Weighing
 OPEN_S = 1.0
 """Seconds after which a pour that was opened runs steadily."""
 
+RISE_S = 0.09
+"""Seconds that a display's rise is measured over at least; less is lost in its steps."""
+
 
 @dataclass(frozen=True, slots=True)
 class PourGoal:
@@ -54,6 +57,20 @@ class Cue:
 
 
 @dataclass(frozen=True, slots=True)
+class Rise:
+    """How fast the display itself grows: from where it was a little while ago, lag and all."""
+
+    at_s: float
+    shown_g: float
+    g_per_s: float = 0.0
+
+    def then(self, at_s: float, shown_g: float) -> Rise:
+        """The same after another reading, if it is long enough ago to tell."""
+        dt = at_s - self.at_s
+        return self if dt < RISE_S else Rise(at_s, shown_g, (shown_g - self.shown_g) / dt)
+
+
+@dataclass(frozen=True, slots=True)
 class Pour:
     """One part's pour so far. `sign` is +1 where the reading grows (gain), -1 where it falls."""
 
@@ -73,6 +90,7 @@ class Pour:
     """When the display last showed no more than there was before this stage of pouring."""
     from_g: float = 0.0
     """Grams of the part when this stage of pouring began."""
+    rise: Rise | None = None
     landing_g: float | None = None
     due_s: float | None = None
     to_stop_s: float | None = None

@@ -149,6 +149,45 @@ def test_two_grams_of_dye_in_drops_are_not_stopped_at_the_first_of_them(flow):
     assert 1.4 < bench.at_cue_g[0] < 2.0
 
 
+class Slow(Bench):
+    """The same through two equal stages, `lag_s` together, of which nothing is known yet."""
+
+    def __init__(self, goal, lag_s):
+        self.lag_s, self.poured, self.stages = lag_s, 0.0, [0.0, 0.0]
+        super().__init__(goal)
+
+    def step(self, flow):
+        if self.i == 0:
+            self.w = weighing.start()
+        for _ in range(20):
+            self.poured += 0.005 * flow
+            self.stages[0] += (self.poured - self.stages[0]) * 0.005 / (0.5 * self.lag_s)
+            self.stages[1] += (self.stages[0] - self.stages[1]) * 0.005 / (0.5 * self.lag_s)
+        self.mass = self.stages[1]
+        super().step(0.0)
+
+    def take(self, result):
+        before = len(self.at_cue_g)
+        super().take(result)
+        self.at_cue_g[before:] = [self.poured] * (len(self.at_cue_g) - before)
+
+
+@pytest.mark.parametrize("flow", [8.0, 10.0, 12.0])
+def test_a_hasty_hand_is_stopped_in_time_though_its_display_has_hardly_risen_yet(flow):
+    """0.4 s of reaction bring 3.2 to 4.8 g of a part of 12 g, while the display lags 0.4 s."""
+    bench = Slow(PourGoal("A", 12.0, 0.5), 0.35)
+    bench.until(StopFine, flow)
+    assert bench.at_cue_g[0] + 0.4 * flow < 12.5
+
+
+@pytest.mark.parametrize(("target_g", "flow"), [(40.0, 50.0), (40.0, 40.0), (60.0, 50.0)])
+def test_a_fast_dump_on_a_scale_of_unknown_lag_is_eased_off_while_there_is_room(target_g, flow):
+    """Hearing takes 0.3 s; easing off evenly within 0.4 s then brings 0.2 s of the flow more."""
+    bench = Slow(PourGoal("A", target_g, 0.5), 0.35)
+    bench.until(StopCoarse, flow)
+    assert bench.poured + 0.5 * flow < target_g + 0.5
+
+
 def test_a_stop_of_the_recipe_leaves_a_top_up_the_run_on_that_was_learned():
     """A tenth of the 2 g that are missing leaves 0.2 g; 0.3 s of 2 g/s bring 0.6 g."""
     bench = Bench(PourGoal("A", 20.0, 0.3, coarse=0.5, fine=0.9), known_hand())
