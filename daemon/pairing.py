@@ -60,7 +60,7 @@ class Book:
 
     @property
     def open_to_network(self) -> bool:
-        """Whether it was opened for a phone that is paired: a code keeps nothing open once it has ended."""
+        """Whether it was opened for a paired phone: a code that ended keeps nothing open."""
         return self.opened and bool(self.phones)
 
     def named(self, name: str) -> Phone | None:
