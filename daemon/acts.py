@@ -29,6 +29,7 @@ from daemon.parts import accept, correct
 from daemon.presence import is_untouched, min_cup_g, takes_a_cup
 from daemon.timers import extended
 from daemon.tint_acts import tint
+from daemon.tint_bench import lent
 from recipes.amounts import basis
 from recipes.mix import intended
 from recipes.model import Recipe
@@ -194,6 +195,8 @@ def _tare(turn: Turn, _do: dict[str, Any]) -> None:
     batch, w = turn.bench.batch, turn.bench.weighing
     if batch is None:
         raise RefusedError("There is no batch to tare a cup for. Start one first.")
+    if lent(turn.bench, turn.at_s):
+        raise RefusedError("The pan is lent for weighing colour in. Finish that, then tare.")
     if not takes_a_cup(batch):
         raise RefusedError("There is resin in the cup; a tare now would lose what it weighs.")
     if turn.bench.link.state != "ok" or w.gross_g is None:
@@ -384,7 +387,7 @@ def choices(bench: Bench) -> tuple[str, ...]:
         found += answers if saves else ["accept"]
     if due_now(bench) is not None or (batch is None and next_plan(bench) is not None):
         found.append("next")
-    if batch is not None and batch.phase is Phase.CUP:
+    if batch is not None and batch.phase is Phase.CUP and not lent(bench, bench.at_s):
         found.append("tare")
     if batch is not None and batch.phase is not Phase.STIR:
         found.append("abandon")

@@ -115,6 +115,8 @@ class Bench:
     """What is in each tinted jug; follows the events that are recorded, see `Turn.record`."""
     lent_until_s: float | None = None
     """Until then the pan is lent for a dose of dye, and no batch watches it."""
+    lent_to: str = ""
+    """Which weighing has it."""
     celsius: tuple[tuple[str, float], ...] = ()
     gel_marks: tuple[tuple[str, float, float, float], ...] = ()
     """Gel times marked at this bench: recipe, seconds from contact, Celsius, grams."""

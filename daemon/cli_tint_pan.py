@@ -10,6 +10,7 @@ import asyncio
 import contextlib
 import threading
 import time
+import uuid
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Protocol
@@ -31,6 +32,8 @@ CALM_LOOKS = 5
 """So many looks in a row must show the same: whoever presses Enter may still have a hand on it."""
 SILENT_S = 12.0
 """All common line settings have been tried by then."""
+KEEP_EVERY_S = 3.0
+"""A pan that is lent is asked for again so often; well within the time that it is lent for."""
 TAKEN_S = 4.0
 """Whoever else has the port may be about to let go of it; a silent scale, to speak again."""
 END_S = 2.0
@@ -56,11 +59,26 @@ def pan_of(config: Config) -> Iterator[Pan]:
         with _alone(config) as pan:
             yield pan
         return
-    asked(config.store_dir, {"do": "tint", "tint": "lend"})
+    mine = {"do": "tint", "by": uuid.uuid4().hex}
+    asked(config.store_dir, mine | {"tint": "lend"})
+    done = threading.Event()
+    keeper = threading.Thread(
+        target=_keep, args=(config.store_dir, mine, done), name="pan", daemon=True
+    )
+    keeper.start()
     try:
-        yield _Lent(config.store_dir)
+        yield _Lent(config.store_dir, mine)
     finally:
-        asked(config.store_dir, {"do": "tint", "tint": "return"})
+        done.set()
+        keeper.join(END_S)
+        asked(config.store_dir, mine | {"tint": "return"})
+
+
+def _keep(store: Path, mine: dict[str, str], done: threading.Event) -> None:
+    """Have the pan lent for longer while the person weighs; a refusal is told by the next look."""
+    while not done.wait(KEEP_EVERY_S):
+        with contextlib.suppress(CommandFailedError):
+            asked(store, mine | {"tint": "lend"})
 
 
 def at_rest(pan: Pan) -> Rest:
@@ -85,12 +103,15 @@ def at_rest(pan: Pan) -> Rest:
 class _Lent:
     """The pan as the running daemon reads it."""
 
-    def __init__(self, store: Path) -> None:
-        self._store = store
+    def __init__(self, store: Path, mine: dict[str, str]) -> None:
+        self._store, self._mine = store, mine
         self._in_vain = 0
+        self._clock = Clock()
+        self._asked_s = self._clock.now_s()
 
     def look(self) -> Rest | None:
         """Ask the daemon; a scale that is silent for a moment is borne with."""
+        self._still_mine()
         try:
             answer = asked(self._store, {"weight": "now"})
         except CommandFailedError:
@@ -102,6 +123,13 @@ class _Lent:
         if answer.get("gross_g") is None:
             return None
         return float(answer["gross_g"]), float(answer["division_g"])
+
+    def _still_mine(self) -> None:
+        """Ask for the pan again now and then: CommandFailedError where a batch is on it by now."""
+        now_s = self._clock.now_s()
+        if now_s - self._asked_s >= KEEP_EVERY_S:
+            asked(self._store, self._mine | {"tint": "lend"})
+            self._asked_s = now_s
 
 
 def asked(store: Path, request: dict[str, str]) -> dict[str, Any]:

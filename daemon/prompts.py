@@ -1,7 +1,6 @@
 """The next thing to do, in words.
 
-Owns the sentences for the person at the bench, those of the cautions too. Decides nothing: it reads
-the bench and says.
+Owns the sentences for the person at the bench, those of the cautions too. Decides nothing.
 """
 
 from __future__ import annotations
@@ -24,6 +23,7 @@ from daemon.marks import due_now
 from daemon.openings import next_plan
 from daemon.sequence import NEEDS_THE_SCALE
 from daemon.timers import TimerKind, TimerState
+from daemon.tint_bench import lent
 from daemon.view import Zone
 from recipes.model import Recipe
 
@@ -119,8 +119,7 @@ def _no_scale(bench: Bench, batch: Batch) -> str:
 def _idle(bench: Bench) -> str:
     if next_plan(bench) is not None:
         return "The next batch is about to open."
-    item = due_now(bench)
-    if item is not None:
+    if (item := due_now(bench)) is not None:
         return _to_do(bench, item)
     if bench.link.state in ("lost", "silent"):
         return _ended(f"No reading: {bench.link.why or 'the scale does not answer'}")
@@ -142,6 +141,8 @@ def _doing(bench: Bench, item: Due) -> str:
 def _cup(bench: Bench, batch: Batch) -> str:
     own = _shop(batch.recipe, "cup") if batch.landed_at_s is None else ""
     what = _what_goes_on(batch)
+    if lent(bench, bench.at_s):
+        return f"The pan is lent for weighing colour in; {what} comes after that."
     if not batch.pan_clear and not bench.pan_clear:
         return f"Take what is on the pan off; then put {what} on it."
     hurry = _hurry(bench)

@@ -15,11 +15,13 @@ from daemon.bench import Turn
 from daemon.marks import RefusedError
 from daemon.openings import colour_changed
 from daemon.presence import is_untouched
+from daemon.tint_bench import lent
 from daemon.tint_book import after, ledger_of, weighed_by_ledger
 from recipes.tint_ledger import BASE, By, Judge, Ledger, LedgerError
 
-LENT_S = 900.0
-"""After so long a pan that was lent and not given back is the batch's again."""
+LENT_S = 20.0
+"""So long a pan is lent for. Whoever weighs asks again meanwhile; one who is gone does not, and
+then it is the batch's again."""
 MOST_G = 100_000.0
 READINGS = ("before_g", "after_g")
 
@@ -82,25 +84,31 @@ def _undo(turn: Turn, do: dict[str, Any]) -> None:
     turn.record("tint.undone", data | _state(then), None)
 
 
-def _lend(turn: Turn, _do: dict[str, Any]) -> None:
-    """Whatever is put on the pan for now is no cup and no resin."""
-    batch = turn.bench.batch
+def _lend(turn: Turn, do: dict[str, Any]) -> None:
+    """Whatever is put on the pan for now is no cup and no resin. Asked again, it is so for longer.
+
+    `by` tells one weighing from another.
+    """
+    batch, by = turn.bench.batch, str(do.get("by") or "")
+    if lent(turn.bench, turn.at_s) and by != turn.bench.lent_to:
+        raise RefusedError("The pan is lent for another weighing. Finish that one first.")
     if batch is not None and not is_untouched(batch):
         raise RefusedError(
             f"Batch {batch.number} is on the scale. Finish it first, or weigh elsewhere and give "
             "--grams."
         )
     # Whoever never gives it back: what still stands on it then must go before a cup comes.
-    turn.put(lent_until_s=turn.at_s + LENT_S, pan_clear=False)
+    turn.put(lent_until_s=turn.at_s + LENT_S, lent_to=by, pan_clear=False)
     if batch is not None:
         # What had been tared by now may be the bottle: a cup comes later.
         turn.put_batch(phase=Phase.CUP, pour=None, question=None)
         turn.put_batch(pan_clear=False, arrives_from_s=None)
 
 
-def _give_back(turn: Turn, _do: dict[str, Any]) -> None:
-    """The pan is the batch's again."""
-    turn.put(lent_until_s=None)
+def _give_back(turn: Turn, do: dict[str, Any]) -> None:
+    """The pan is the batch's again, unless another has it by now."""
+    if str(do.get("by") or "") == turn.bench.lent_to:
+        turn.put(lent_until_s=None, lent_to="")
 
 
 _DOES: dict[str, Callable[[Turn, dict[str, Any]], None]] = {

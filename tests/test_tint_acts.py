@@ -338,6 +338,48 @@ def test_a_pan_that_is_never_given_back_is_the_batchs_again():
     assert bench.last("cup.tared")["cup_g"] == pytest.approx(8.0, abs=0.01)
 
 
+def test_a_pan_that_is_lent_says_so_and_tares_nothing():
+    bench = with_a_jug()
+    bench.run(TINTED)
+    bench.rest()
+    tint(bench, "lend")
+    bench.put(300.0)
+    said = "The pan is lent for weighing colour in; an empty cup comes after that."
+    assert bench.view.prompt == said
+    assert "tare" not in bench.view.choices
+    answer = bench.do("tare")
+    assert (answer.ok, "The pan is lent" in answer.error) == (False, True)
+    assert bench.bench.batch.phase is Phase.CUP
+
+
+def test_a_loan_is_kept_up_by_asking_again_and_soon_over_without():
+    bench = with_a_jug()
+    bench.run(TINTED)
+    bench.rest()
+    for _ in range(3):
+        assert tint(bench, "lend", by="one").ok
+        bench.silence(0.7 * LENT_S)
+        bench.rest()
+        assert "lent" in bench.view.prompt
+    bench.silence(0.3 * LENT_S)
+    bench.rest()
+    assert "lent" not in bench.view.prompt
+    assert LENT_S <= 30.0
+
+
+def test_a_second_weighing_neither_takes_nor_ends_the_loan_of_the_first():
+    bench = with_a_jug()
+    bench.run(TINTED)
+    bench.rest()
+    assert tint(bench, "lend", by="one").ok
+    assert "another weighing" in tint(bench, "lend", by="two").error
+    assert tint(bench, "return", by="two").ok
+    bench.put(300.0)
+    assert "lent" in bench.view.prompt
+    assert tint(bench, "return", by="one").ok
+    assert tint(bench, "lend", by="two").ok
+
+
 def test_a_bottle_that_was_taken_for_the_cup_is_none_once_the_pan_is_lent():
     bench = with_a_jug()
     bench.run(TINTED)
