@@ -23,6 +23,7 @@ LENT_S = 20.0
 """So long a pan is lent for. Whoever weighs asks again meanwhile; one who is gone does not, and
 then it is the batch's again."""
 MOST_G = 100_000.0
+CODES = ("rgb", "ref_rgb")
 READINGS = ("before_g", "after_g")
 
 
@@ -71,8 +72,8 @@ def _test(turn: Turn, do: dict[str, Any]) -> None:
         data["used_g"] = _grams(do, "used_g")
     if "mix" in do:
         data["mix"] = _mix(do["mix"])
-    if isinstance(do.get("photo"), dict):
-        data["photo"] = do["photo"]
+    if do.get("photo") is not None:
+        data["photo"] = _photo(do["photo"])
     after(turn.bench.tints, "tint.tested", data)  # what cannot be is refused before it is recorded
     turn.record("tint.tested", data | {"fraction": round(ledger.fraction, 8)}, None)
 
@@ -168,6 +169,18 @@ def _labs(do: dict[str, Any], key: str) -> dict[str, list[float]]:
         raise RefusedError(f"{key} is three numbers: L*, a*, b*.")
     light = _number(value[0], f"{key}: L*", 0.0, 105.0)
     return {key: [light, *(_number(v, f"{key}: a* and b*", -160.0, 160.0) for v in value[1:])]}
+
+
+def _photo(value: Any) -> dict[str, list[float]]:
+    """What was read off a photograph: the casting, the surface beside it, and that one's colour."""
+    if not isinstance(value, dict) or set(value) != {*CODES, "ref_lab"}:
+        raise RefusedError("photo is three colours: rgb, ref_rgb and ref_lab.")
+    found = {}
+    for key in CODES:
+        if not isinstance(value[key], list | tuple) or len(value[key]) != 3:
+            raise RefusedError(f"{key} is three numbers: red, green, blue.")
+        found[key] = [_number(code, key, 0.0, 255.0) for code in value[key]]
+    return found | _labs(value, "ref_lab")
 
 
 def _judged(do: dict[str, Any]) -> dict[str, str]:

@@ -18,6 +18,9 @@ from tests.kit_core import AtTheBench, recipe
 TINTED = recipe(dye={"in": "B", "fraction": 0.02})
 """50 g of A, then 50 g of neat B; as the recipe has it with 2 % dye, 51.0204 g."""
 
+NAN = float("nan")
+PHOTO = {"rgb": [90, 90, 90], "ref_rgb": [200, 200, 200], "ref_lab": [80.0, 0.0, 0.0]}
+
 
 def tint(bench: AtTheBench, what: str, **members: Any) -> Any:
     return bench.do("tint", tint=what, **members)
@@ -83,6 +86,11 @@ def test_a_bench_with_ledgers_is_stored_and_taken_up_again():
         ({"tint": "start", "jug": "B8", "base_g": 10.0, "target_lab": [1, 2]}, "three numbers"),
         ({"tint": "test"}, "a measured colour or a judgement"),
         ({"tint": "test", "lab": [200, 0, 0]}, "L* is a number"),
+        ({"tint": "test", "lab": [50, 0, 0], "photo": {"x": float("nan")}}, "three colours"),
+        ({"tint": "test", "lab": [50, 0, 0], "photo": [1]}, "three colours"),
+        ({"tint": "test", "lab": [50, 0, 0], "photo": PHOTO | {"rgb": [1, 2]}}, "red, green, blue"),
+        ({"tint": "test", "lab": [50, 0, 0], "photo": PHOTO | {"rgb": [1, 2, NAN]}}, "rgb is a"),
+        ({"tint": "test", "lab": [50, 0, 0], "photo": PHOTO | {"ref_lab": [NAN, 0, 0]}}, "L* is a"),
         ({"tint": "test", "judge": "pink"}, "judge is one of lighter, darker, match"),
         ({"tint": "test", "by": "slight"}, "belong to a judgement"),
         ({"tint": "test", "judge": "match", "toward": "red"}, "no dye red in jug B7; in it: black"),
@@ -97,6 +105,12 @@ def test_what_cannot_be_is_refused_and_changes_nothing(members, why):
     assert (answer.ok, why in (answer.error or "")) == (False, True), answer.error
     assert bench.bench.tints == before
     assert bench.told() == ["tint.started", "tint.added"]
+
+
+def test_what_was_read_off_a_photograph_is_kept():
+    bench = with_a_jug()
+    assert tint(bench, "test", lab=[50.0, 0.0, 0.0], photo=PHOTO).ok
+    assert bench.last("tint.tested")["photo"] == PHOTO
 
 
 def test_without_any_jug_it_is_said_how_to_begin():
