@@ -129,8 +129,12 @@ def _undo(args: argparse.Namespace) -> int:
     from daemon.cli_tint_tell import contents
 
     config = _settings(args)
-    args.jug = _ledger(args, config)[1].jug
+    book, before = _ledger(args, config)
+    args.jug = before.jug
     _tell(config, {"tint": "undo", "jug": args.jug})
+    if before.fresh and sum(one.jug == args.jug for one in book) == 1:
+        print(f"Taken back. Jug {args.jug} has no colour now.")
+        return 0
     ledger = _ledger(args, config)[1]
     print(f"Taken back. {contents(ledger)} Trials: {len(ledger.trials)}.")
     return 0

@@ -193,7 +193,7 @@ class TintStarted(EventData):
 
 
 class TintUndone(EventData):
-    """The jug's last dose or trial never was; what is in the jug now, dyes neat."""
+    """The jug's last dose, trial or start never was; what is in the jug now, dyes neat."""
 
     jug: str
     base_g: float

@@ -23,6 +23,8 @@ LENT_S = 20.0
 """So long a pan is lent for. Whoever weighs asks again meanwhile; one who is gone does not, and
 then it is the batch's again."""
 MOST_G = 100_000.0
+NOTHING: dict[str, Any] = {"base_g": 0.0, "dyes": {}, "fraction": 0.0}
+"""The state of a jug that was begun by mistake and is in no ledger any more."""
 CODES = ("rgb", "ref_rgb")
 READINGS = ("before_g", "after_g")
 
@@ -79,10 +81,12 @@ def _test(turn: Turn, do: dict[str, Any]) -> None:
 
 
 def _undo(turn: Turn, do: dict[str, Any]) -> None:
-    """A slip of the finger: the jug's last dose or trial never was."""
+    """A slip of the finger: the jug's last dose or trial, or its start, never was."""
     data = {"jug": _ledger(turn, do).jug}
-    then = ledger_of(after(turn.bench.tints, "tint.undone", data), data["jug"])
-    turn.record("tint.undone", data | _state(then), None)
+    then = after(turn.bench.tints, "tint.undone", data)
+    known = any(one.jug == data["jug"] for one in then)
+    state = _state(ledger_of(then, data["jug"])) if known else NOTHING
+    turn.record("tint.undone", data | state, None)
 
 
 def _lend(turn: Turn, do: dict[str, Any]) -> None:

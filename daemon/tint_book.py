@@ -41,7 +41,7 @@ def after(book: Book, kind: str, data: Mapping[str, Any]) -> Book:
         case "tint.tested":
             return _with(book, data, _tested)
         case "tint.undone":
-            return _with(book, data, _undone)
+            return _undone(book, data)
         case "jug.drawn" | "jug.refilled":
             return tuple(
                 _shelved(one, kind, data) if one is _newest(book, data) else one for one in book
@@ -140,7 +140,7 @@ def _with(
 
 
 def _started(data: Mapping[str, Any]) -> Ledger:
-    ledger = Ledger(str(data["jug"]), float(data["base_g"]), _lab(data, "target_lab"))
+    ledger = Ledger(str(data["jug"]), float(data["base_g"]), _lab(data, "target_lab"), fresh=True)
     return _on_the_scale(ledger, data)
 
 
@@ -160,10 +160,23 @@ def _on_the_scale(ledger: Ledger, data: Mapping[str, Any]) -> Ledger:
 
 def _kept(before: Ledger) -> Ledger:
     """The ledger, from which the next entry can be taken back."""
-    return replace(before, before=replace(before, before=None))
+    return replace(before, before=replace(before, before=None), fresh=False)
 
 
-def _undone(ledger: Ledger, _data: Mapping[str, Any]) -> Ledger:
+def _undone(book: Book, data: Mapping[str, Any]) -> Book:
+    """The book without this jug's last entry; one that is only begun goes, and an older one counts.
+
+    That one then is the last of the book.
+    """
+    ledger = ledger_of(book, data["jug"])
+    if not ledger.fresh:
+        return _with(book, data, _taken_back)
+    left = tuple(one for one in book if one is not ledger)
+    older = _newest(left, data)
+    return left if older is None else (*(one for one in left if one is not older), older)
+
+
+def _taken_back(ledger: Ledger, _data: Mapping[str, Any]) -> Ledger:
     """The ledger without its last entry."""
     if ledger.before is None:
         raise LedgerError(
@@ -209,7 +222,7 @@ def _newest(book: Book, data: Mapping[str, Any]) -> Ledger | None:
 
 def _shelved(ledger: Ledger, kind: str, data: Mapping[str, Any]) -> Ledger:
     """A batch drew on the jug, or it was filled up with base."""
-    grams, ledger = float(data["grams"]), replace(ledger, before=None)
+    grams, ledger = float(data["grams"]), replace(ledger, before=None, fresh=False)
     if kind == "jug.refilled":
         return ledger.diluted(grams)
     return ledger.drawn(min(grams, DREGS * ledger.jug_g))

@@ -92,6 +92,8 @@ class Ledger:
     division_g: float = 0.0
     """The step of the scale that something was weighed in on last; 0 where none is known."""
     before: Ledger | None = None
+    fresh: bool = False
+    """Nothing but its start is in it."""
 
     @property
     def dye_g(self) -> float:

@@ -107,6 +107,27 @@ def test_what_cannot_be_is_refused_and_changes_nothing(members, why):
     assert bench.told() == ["tint.started", "tint.added"]
 
 
+def test_a_second_start_by_mistake_is_taken_back_and_the_first_ledger_counts_again():
+    bench = with_a_jug()
+    before = bench.bench.tints
+    assert tint(bench, "start", jug="B7", base_g=99.0).ok
+    assert tint(bench, "undo", jug="B7").ok
+    assert bench.bench.tints == before
+    assert bench.last("tint.undone")["fraction"] == 0.01
+    assert bench.bench.tints == fold((event.kind, event.data) for event in bench.events)
+
+
+def test_the_only_start_is_taken_back_but_not_once_something_was_drawn():
+    bench = AtTheBench(recipe=None)
+    tint(bench, "start", jug="B7", base_g=990.0)
+    assert tint(bench, "undo").ok
+    assert bench.bench.tints == ()
+    tint(bench, "start", jug="B7", base_g=990.0)
+    bench.run(TINTED)
+    poured(bench)
+    assert "Nothing of jug B7 can be taken back" in tint(bench, "undo").error
+
+
 def test_what_was_read_off_a_photograph_is_kept():
     bench = with_a_jug()
     assert tint(bench, "test", lab=[50.0, 0.0, 0.0], photo=PHOTO).ok
