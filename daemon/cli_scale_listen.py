@@ -75,6 +75,9 @@ class PortUser(Protocol):
     def heard(self) -> bool:
         """Whether the bytes make sense so far."""
 
+    def shape_name(self) -> str | None:
+        """The name of the shape of its lines, once that is sure."""
+
 
 def port_of(
     scale: Scale, profile: Profile | None, clock: Callable[[], float], user: PortUser
@@ -90,11 +93,22 @@ def port_of(
         if is_hid(scale.url):
             return HidPort(scale.url, **told)
         ways = ways_to_listen(scale, profile)
-        return ScalePort(scale.url, **told, trials=ways, heard=user.heard)
+        return ScalePort(
+            scale.url, **told, trials=ways, heard=user.heard, judge=lambda: _judge(profile, user)
+        )
     except ValueError as error:
         raise UsageError(
             f"--scale {scale.url}: {error}. Give a device path, a pyserial URL or hid:auto."
         ) from None
+
+
+def _judge(profile: Profile | None, user: PortUser) -> Decoder | None:
+    """A decoder of the scale's shape, None while nobody knows which that is."""
+    if profile is not None:
+        return Decoder(profile)
+    name = user.shape_name()
+    known = {shape.name: shape for shape in known_profiles()} if name else {}
+    return Decoder(known[name]) if name in known else None
 
 
 def ways_to_listen(scale: Scale, profile: Profile | None) -> tuple[Trial, ...]:
@@ -176,6 +190,10 @@ class Listener:
     def heard(self) -> bool:
         """Whether the bytes make sense so far."""
         return self.decoder.heard
+
+    def shape_name(self) -> str | None:
+        """The name of the shape of its lines, once that is sure."""
+        return self.decoder.profile_name
 
     def say_settings(self) -> None:
         """Say which line settings are in use, and each time others are tried."""

@@ -107,6 +107,10 @@ class Stream:
         """Whether the line settings make sense, or are to stay anyway."""
         return self.settled or self.is_text
 
+    def shape_name(self) -> str | None:
+        """None: it is only being found out."""
+        return None
+
     @property
     def is_text(self) -> bool:
         """Whether what came last are lines of text."""

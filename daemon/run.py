@@ -75,11 +75,13 @@ class Running:
 
     def __init__(self, options: RunOptions, store: Path) -> None:
         """Open the journal and rebuild the bench; raises JournalError."""
+        from drivers.recogniser import decoder_of
+
         self.options = options
         self.store = store
         self.journal = Journal(store, write=True)
         self.timeline = Timeline(options.clock, saved_mark(self.journal))
-        self.restart = rebuild(self.journal, _decoder(options))
+        self.restart = rebuild(self.journal, decoder_of(options.profile))
         self.loop = Loop(self.restart.engine, self.journal, self.timeline, options.speed)
         self.commander = Commander(self.loop, (options.config.recipes_dir,))
         self.said = Said(self.timeline.now_s, self._refresh_soon)
@@ -358,6 +360,10 @@ class Running:
         """Whether the scale's bytes make sense so far."""
         return self.loop.engine.decoder.heard
 
+    def shape_name(self) -> str | None:
+        """The name of the shape of its lines, once that is sure."""
+        return self.loop.engine.decoder.profile_name
+
     def on_bytes(self, at_s: float, data: bytes) -> None:
         """Bytes from the scale."""
         self.loop.take(Raw(round(at_s * 1e6), data))
@@ -369,14 +375,6 @@ class Running:
     def on_found(self, at_s: float, port: str) -> None:
         """The port is open."""
         self.loop.take(Port(round(at_s * 1e6), "found", port))
-
-
-def _decoder(options: RunOptions) -> Any:
-    """The decoder of the profile that was named, or one that finds out."""
-    from drivers.decoder import Decoder
-    from drivers.recogniser import Recogniser
-
-    return Decoder(options.profile) if options.profile is not None else Recogniser()
 
 
 async def _ended(tasks: list[asyncio.Task[None]], within_s: float | None = None) -> None:

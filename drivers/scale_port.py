@@ -16,6 +16,7 @@ import termios
 from collections.abc import Callable, Sequence
 from functools import partial
 from io import UnsupportedOperation
+from typing import Protocol
 
 import serial
 
@@ -47,6 +48,17 @@ _LIBRARY = (termios.error, ValueError, OSError)
 _CONVERTER_REFUSES = "does not accept parameter change"
 
 
+class Judge(Protocol):
+    """Reads lines of the scale's shape, apart from those that are told."""
+
+    @property
+    def heard(self) -> bool:
+        """Whether they make sense so far."""
+
+    def feed(self, at_s: float, data: bytes) -> object:
+        """Take these bytes."""
+
+
 class _NotOursError(OSError):
     """A port that may have been the scale's sends something else, or nothing."""
 
@@ -54,7 +66,8 @@ class _NotOursError(OSError):
 class ScalePort(PortReader[serial.Serial]):
     """Reads the serial port `url`; while `heard()` is false the `trials` are gone through in turn.
 
-    ValueError for a URL of an unknown kind.
+    Where a `judge` of the scale's shape is to be had, a port that only may be the scale's is told
+    of once it is understood, and its bytes from then on. ValueError for a URL of an unknown kind.
     """
 
     _failures = (OSError, termios.error, TypeError, ValueError)
@@ -70,10 +83,13 @@ class ScalePort(PortReader[serial.Serial]):
         on_found: Callable[[float, str], None],
         trials: Sequence[Trial] = (),
         heard: Callable[[], bool] = lambda: True,
+        judge: Callable[[], Judge | None] = lambda: None,
     ) -> None:
         serial.serial_for_url(url, do_not_open=True)
         super().__init__(url, clock=clock, on_bytes=on_bytes, on_lost=on_lost, on_found=on_found)
-        self._heard = heard
+        self._heard, self._judge = heard, judge
+        self._judging: Judge | None = None
+        """Who reads the lines of a port that has not been told of yet."""
         self._trier = Trier(trials)
         self._trial = self._trier.current
         self._changing = False
@@ -105,9 +121,7 @@ class ScalePort(PortReader[serial.Serial]):
         if self._stop.is_set():
             return
         if data:
-            # Bit 7 of a seven-bit line is parity, which a network converter may pass on.
-            seven = self._trial.settings.bits == 7
-            self._on_bytes(at_s, data.translate(_SEVEN_BITS) if seven else data)
+            self._on_bytes(at_s, self._bare(data))
         understood = self._heard()
         self._understood = self._taken_of if understood else 0
         if self._changing:
@@ -120,9 +134,28 @@ class ScalePort(PortReader[serial.Serial]):
         self._on_found(at_s, port)
 
     def _say_found(self) -> None:
+        if self._judging is not None:
+            return
         opening = self._opening
         self._post(lambda: setattr(self, "_taken_of", opening))
         super()._say_found()
+
+    def _say_lost(self, why: str) -> None:
+        if self._judging is None:
+            super()._say_lost(why)
+
+    def _say_bytes(self, at_s: float, data: bytes) -> None:
+        if self._judging is None:
+            super()._say_bytes(at_s, data)
+            return
+        self._judging.feed(at_s, self._bare(data))
+        if self._judging.heard:
+            self._judging, self._understood = None, self._opening
+            self._say_found()
+
+    def _bare(self, data: bytes) -> bytes:
+        """Without the parity in bit 7 of a seven-bit line, which a converter may pass on."""
+        return data.translate(_SEVEN_BITS) if self._trial.settings.bits == 7 else data
 
     def _changed(self, at_s: float) -> None:
         self._changing = False
@@ -153,6 +186,7 @@ class ScalePort(PortReader[serial.Serial]):
         self._may_be = ports
         port = ports[self._turn % len(ports)]
         self._guessed = not is_known(port, self._identity)
+        self._judging = self._judge() if self._guessed else None
         return port
 
     def _begin(self, device: serial.Serial) -> None:
@@ -166,7 +200,9 @@ class ScalePort(PortReader[serial.Serial]):
         _drain(device)
 
     def _trouble(self, error: OSError) -> tuple[str, bool]:
-        return trouble(self.port, error), needs_somebody(error)
+        in_the_way = needs_somebody(error) and not self._guessed
+        self._judging = None  # that nothing can be opened is told, if nothing else was
+        return trouble(self.port, error), in_the_way
 
     def _gone(self, error: Exception) -> str:
         if isinstance(error, _NotOursError):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+
 import pytest
 
 from drivers import port_names
@@ -94,3 +96,34 @@ async def test_another_instrument_under_the_scales_name_is_not_taken_for_it(benc
         moved.say(LINE * 3)
         await heard.until(lambda: heard.data.endswith(LINE * 3))
         assert bench.decoder.heard
+
+
+async def test_nothing_is_told_of_neighbours_while_their_lines_are_judged(bench, tmp_path):
+    heard, another = bench.heard, PtyScale(tmp_path / "another")
+    bench.sockets[another.name] = "1-3"
+    listened: list[str] = []
+
+    def judge() -> Decoder:
+        listened.append(bench.port.port)
+        return Decoder(load_profile("flag-comma-signed"))
+
+    bench.port._judge = judge
+    async with running(bench.port):
+        await heard.until(lambda: heard.kinds == ["found"])
+        bench.scale.say(LINE)
+        await heard.until_data(LINE)
+        bench.unplug()
+        async with asyncio.timeout(12):
+            while len(listened) < 4:
+                bench.neighbour.say(b"T 21.5 C\r\n")
+                await asyncio.sleep(0.05)
+        bench.plug_in("1-4")
+        async with asyncio.timeout(8):
+            while heard.kinds[-1] != "found":
+                bench.scale.say(LINE)
+                await asyncio.sleep(0.05)
+        before = len(heard.data)
+        bench.scale.say(LINE)
+        await heard.until(lambda: len(heard.data) > before)
+    assert heard.kinds == ["found", "bytes", "lost", "found", "bytes"]
+    assert b"T" not in heard.data.replace(b"ST", b"")
