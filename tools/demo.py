@@ -33,7 +33,7 @@ from tools.demo_caster import TAKE_OFF, Caster, Sight, scale_for
 
 PROFILE = "flag-comma-signed"
 STEP_S = 0.02
-DEFAULT_SEED = 3
+DEFAULT_SEED = 1
 SLIP = 0.05
 """How often the pretend person's attention is elsewhere when a cue sounds: a miss now and then."""
 AHEAD_S = 0.05
