@@ -417,6 +417,7 @@ def test_a_card_that_goes_away_hands_its_last_sound_to_the_bell(card: Path) -> N
     until(lambda: sink.trouble or sink.play("fine") or sink.trouble)
     until(lambda: "fine" in bell.names)
     sink.close()
+    assert sink.trouble
 
 
 def test_a_card_that_takes_nothing_is_given_up(card: Path) -> None:

@@ -158,8 +158,10 @@ ANY_JSON = st.recursive(
 
 
 @given(st.binary(max_size=200) | st.text(max_size=200))
-def test_any_bytes_are_understood_or_refused(payload: bytes | str) -> None:
-    refusal(payload)
+def test_bytes_that_are_no_command_are_refused_in_one_line(payload: bytes | str) -> None:
+    sentence = refusal(payload).sentence
+    assert sentence
+    assert "\n" not in sentence
 
 
 @given(

@@ -321,6 +321,7 @@ async def test_mqtt_5_goes_through_where_the_broker_speaks_it(one_floor: Floor) 
         await phone.hear(Kind.SUBACK)
         await phone.say(publish(DO, b'{"id": 6, "do": "next"}', level=V5))
         await until(lambda: one_floor.commands)
+    assert one_floor.commands == [{"id": 6, "do": "next"}]
 
 
 async def test_a_connect_in_frames_of_one_byte_is_understood(floor: Floor, watch: Paired) -> None:
@@ -704,4 +705,5 @@ async def test_a_phone_may_not_send_frames_without_end(one_floor: Floor) -> None
             await phone.say(b"")
         async with asyncio.timeout(10):
             await phone.socket.wait_closed()
+        assert phone.socket.close_code == 1006
     await until(lambda: one_floor.page.phones == ())

@@ -165,13 +165,15 @@ def test_a_module_out_of_shape_is_found() -> None:
 def test_a_test_that_cannot_fail_is_found() -> None:
     text = (
         '"""Tests."""\n'
-        "def helper():\n    assert 1\n"
-        "def test_by_helper():\n    helper()\n"
+        "def reads_right():\n    assert 1\n"
+        "def test_elsewhere():\n    reads_right()\n"
         "def test_raises():\n    with pytest.raises(ValueError):\n        f()\n"
         "def test_nothing():\n    f()\n"
     )
-    found = "tests/test_x.py:9: test_nothing asserts nothing, so it cannot fail"
-    assert list(check.misshapen("tests/test_x.py", text)) == [found]
+    assert list(check.misshapen("tests/test_x.py", text)) == [
+        "tests/test_x.py:4: test_elsewhere asserts nothing, so it cannot fail",
+        "tests/test_x.py:9: test_nothing asserts nothing, so it cannot fail",
+    ]
 
 
 def test_an_import_that_goes_up_or_across_is_found() -> None:

@@ -130,9 +130,9 @@ def test_there_is_a_way_from_anywhere_to_a_mixed_batch(kind: str, before: list[A
     number = there.view.batch
     for _ in range(60):
         if number is None or number in mixed(there):
-            return
+            break
         obey(there)
-    raise AssertionError(there.prompt)
+    assert number is None or number in mixed(there), there.prompt
 
 
 def mixed(there: AtTheBench) -> list[int | None]:
