@@ -25,7 +25,6 @@ WHOLE = 1 << 20
 _LEAST_FOR_PARITY = 32
 _ODD = bytes(code for code in range(256) if code.bit_count() & 1)
 _EVEN = bytes(code for code in range(256) if not code.bit_count() & 1)
-_SEVEN_BITS = bytes(code & 0x7F for code in range(256))
 
 
 class ScaleError(Exception):
@@ -233,6 +232,7 @@ def _say(note: str) -> None:
 def _piece_by_piece(file: IO[bytes], profile: Profile, period_ms: float) -> Iterator[Reading]:
     """The same readings as of the whole, however long the stream is."""
     from drivers.decoder import Decoder
+    from drivers.line_settings import seven_bits
     from drivers.reading import Reading
 
     parity = not profile.reports and _has_parity(file)
@@ -240,7 +240,7 @@ def _piece_by_piece(file: IO[bytes], profile: Profile, period_ms: float) -> Iter
     ticks = count()
     file.seek(0)
     while piece := file.read(PIECE):
-        bare = piece.translate(_SEVEN_BITS) if parity else piece
+        bare = seven_bits(piece) if parity else piece
         for _, item in decoder.step(bare, lambda: next(ticks) * period_ms / 1000.0):
             if isinstance(item, Reading):
                 yield item

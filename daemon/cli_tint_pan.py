@@ -9,9 +9,8 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import threading
-import time
 import uuid
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -37,6 +36,8 @@ KEEP_EVERY_S = 3.0
 TAKEN_S = 4.0
 """Whoever else has the port may be about to let go of it; a silent scale, to speak again."""
 END_S = 2.0
+
+_PAUSE = threading.Event().wait
 
 Rest = tuple[float, float]
 """The resting load and the display's step, grams."""
@@ -81,8 +82,11 @@ def _keep(store: Path, mine: dict[str, str], done: threading.Event) -> None:
             asked(store, mine | {"tint": "lend"})
 
 
-def at_rest(pan: Pan) -> Rest:
-    """Where the pan comes to rest, once it has been calm; CommandFailedError where it does not."""
+def at_rest(pan: Pan, pause: Callable[[float], object] = _PAUSE) -> Rest:
+    """Where the pan comes to rest, once it has been calm; CommandFailedError where it does not.
+
+    `pause` lets so many seconds pass between two looks.
+    """
     calm, before = 0, None
     for _ in range(LOOKS):
         found = pan.look()
@@ -90,7 +94,7 @@ def at_rest(pan: Pan) -> Rest:
         before = found
         if found is not None and calm >= CALM_LOOKS:
             return found
-        time.sleep(LOOK_EVERY_S)
+        pause(LOOK_EVERY_S)
     raise CommandFailedError(
         "The reading does not come to rest. Hands off, no draught, then try again; nothing was "
         "booked."

@@ -185,16 +185,7 @@ def _paused(p: Pour, w: Weighing, grip: Grip, news: list[PourNews]) -> Pour:
     if left <= p.goal.tolerance_g or not foresight.is_too_near(p, w, grip, left):
         return p
     news.append(StopCoarse(w.at_s, p.actual_g(w), 0.0, actual))
-    p = replace(
-        p,
-        stage=Stage.TOP_UP,
-        zone=Zone.EASE,
-        from_g=actual,
-        wet=False,
-        flows_at_s=None,
-        dry_at_s=None,
-    )
-    return replace(p, due_s=None, to_stop_s=None)
+    return _to_top_up(p, actual, Zone.EASE)
 
 
 def _cued(p: Pour, w: Weighing, grip: Grip, at_s: float, news: list[PourNews]) -> Pour:
@@ -314,16 +305,22 @@ def _settled(p: Pour, w: Weighing, hand: Hand, news: list[PourNews]) -> Pour:
     if p.stage is not Stage.CUT:
         return p  # a pause before any stop cue is waited for
     news.append(Short(w.at_s, actual, -error))
-    p = replace(
+    return _to_top_up(p, actual, Zone.SHORT)
+
+
+def _to_top_up(p: Pour, from_g: float, zone: Zone) -> Pour:
+    """The same part from where it rests now: what is still to come is a pour of its own."""
+    return replace(
         p,
         stage=Stage.TOP_UP,
-        zone=Zone.SHORT,
-        from_g=actual,
+        zone=zone,
+        from_g=from_g,
         wet=False,
         flows_at_s=None,
         dry_at_s=None,
+        due_s=None,
+        to_stop_s=None,
     )
-    return replace(p, due_s=None, to_stop_s=None)
 
 
 def _surely_rests(p: Pour, w: Weighing) -> bool:

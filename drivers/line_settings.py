@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from drivers.scale_profile import Profile, Request
 
 _NOTATION = re.compile(r"(\d{3,6})[ ,]?([78])([NEO])([12])")
+_SEVEN_BITS = bytes(code & 0x7F for code in range(256))
 _ENOUGH = 32
 """Bytes after which a look at their bits says whether they can be text."""
 _ENOUGH_TEXT = 320
@@ -116,6 +117,20 @@ def looks(data: bytes) -> str:
     if len(odd_bits) == 1:
         return "odd" if odd_bits.pop() else "even"
     return "noise"
+
+
+def seven_bits(data: bytes) -> bytes:
+    """The same bytes without bit 7, where a seven-bit line has its parity."""
+    return data.translate(_SEVEN_BITS)
+
+
+def without_parity(data: bytes) -> tuple[bytes, str]:
+    """Seven-bit text that was read as eight, made bare, and its parity: "even" or "odd".
+
+    Whatever else it is comes back as it is, with "".
+    """
+    seen = looks(data)
+    return (seven_bits(data), seen) if seen in ("even", "odd") else (data, "")
 
 
 class Trier:

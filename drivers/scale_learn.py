@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import chain
 
 from drivers.binary_numbers import parts
 from drivers.learn_build import Built, build
@@ -19,11 +20,10 @@ from drivers.learn_numbers import Found, calmness, search
 from drivers.learn_refusal import NotBuiltError, NotLearnedError, OpenError
 from drivers.learn_report import Sure, about, sure_of
 from drivers.learn_typical import typical
-from drivers.line_settings import looks
+from drivers.line_settings import without_parity
 from drivers.notation import to_text
 from drivers.scale_profile import Profile, parse_profile
 
-_SEVEN_BITS = bytes(code & 0x7F for code in range(256))
 _LEAST_BYTES = 24
 _LEAST_WEIGHTS = 2
 _SHOWN = 48
@@ -80,7 +80,8 @@ def learn(
     with, and how often.
     """
     marks = _checked(data, list(shown))
-    bare, parity = _bare(data)
+    bare, seen = without_parity(data)
+    parity = f"9600 7{seen[0].upper()}1" if seen else ""
     boundaries = [at for mark in marks for at in (mark.begin, mark.end)]
     found = framings(bare, boundaries)
     if not found:
@@ -90,28 +91,27 @@ def learn(
             "Are the line settings right? Record at least ten seconds with a load put down and "
             "taken off",
         )
-    accounts = _accounts(marks)
-    try:
-        best = _best(list(_attempts(bare, found, marks)))
-    except OpenError:
-        raise
-    except NotLearnedError as error:
-        best, marks = _other(bare, found, accounts, error)
+    best, marks = _borne_out(bare, found, chain([marks], _accounts(marks)))
     return _learned(best, marks, len(data), name, settings or parity, request)
 
 
-def _other(
-    data: bytes, found: Sequence[Framing], accounts: Iterable[list[Shown]], why: NotLearnedError
+def _borne_out(
+    data: bytes, found: Sequence[Framing], accounts: Iterable[list[Shown]]
 ) -> tuple[Built, list[Shown]]:
-    """The first account of what was shown that the lines bear out; raises `why` if none does."""
+    """The first account of what was shown that the lines bear out; else what the first one lacks.
+
+    Where two explanations of one account remain, that is said at once: the next would be a guess.
+    """
+    lacks: NotLearnedError | None = None
     for marks in accounts:
         try:
             return _best(list(_attempts(data, found, marks))), marks
         except OpenError:
             raise
-        except NotLearnedError:
-            continue
-    raise why
+        except NotLearnedError as error:
+            lacks = lacks or error
+    assert lacks is not None
+    raise lacks
 
 
 def _accounts(shown: list[Shown]) -> Iterator[list[Shown]]:
@@ -154,13 +154,6 @@ def _checked(data: bytes, shown: list[Shown]) -> list[Shown]:
             "Say what the display showed with another load (and with the pan empty)",
         )
     return sorted(shown, key=lambda mark: mark.begin)
-
-
-def _bare(data: bytes) -> tuple[bytes, str]:
-    seen = looks(data)
-    if seen not in ("even", "odd"):
-        return data, ""
-    return data.translate(_SEVEN_BITS), f"9600 7{seen[0].upper()}1"
 
 
 def _attempts(data: bytes, found: Sequence[Framing], shown: Sequence[Shown]) -> Iterator[_Attempt]:

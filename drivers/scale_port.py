@@ -20,7 +20,7 @@ from typing import Protocol
 
 import serial
 
-from drivers.line_settings import LineSettings, Trial, Trier
+from drivers.line_settings import LineSettings, Trial, Trier, seven_bits
 from drivers.polling import Poller
 from drivers.port_names import (
     identity_of,
@@ -41,7 +41,6 @@ _PRETEND = "/dev/pts/"
 _CHUNK = 512
 _GUESS_S = 6.0
 """So long a port that may be the scale's is listened to: a known scale is understood by then."""
-_SEVEN_BITS = bytes(code & 0x7F for code in range(256))
 _DRAINED = 4096
 _LIBRARY = (termios.error, ValueError, OSError)
 """What the serial library raises for settings that a port has not, and for a port that is gone."""
@@ -155,7 +154,7 @@ class ScalePort(PortReader[serial.Serial]):
 
     def _bare(self, data: bytes) -> bytes:
         """Without the parity in bit 7 of a seven-bit line, which a converter may pass on."""
-        return data.translate(_SEVEN_BITS) if self._trial.settings.bits == 7 else data
+        return seven_bits(data) if self._trial.settings.bits == 7 else data
 
     def _changed(self, at_s: float) -> None:
         self._changing = False

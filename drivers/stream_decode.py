@@ -13,7 +13,7 @@ from typing import Any
 
 from drivers.candidate import Candidate
 from drivers.decoder import Decoder
-from drivers.line_settings import looks
+from drivers.line_settings import without_parity
 from drivers.notation import to_text
 from drivers.reading import Reading
 from drivers.scale_profile import Profile, known_profiles
@@ -22,7 +22,6 @@ _LEAST_SHARE = 0.4
 """A shape that explains less of a stream than this does not fit it."""
 _LEAST_WEIGHTS = 2
 _SHOWN = 60
-_SEVEN_BITS = bytes(code & 0x7F for code in range(256))
 
 
 class NotRecognisedError(Exception):
@@ -45,7 +44,8 @@ def decode_stream(data: bytes, profile: Profile | None = None, period_ms: float 
     Raises NotRecognisedError where they differ or none fits. Bytes whose bit 7 is the parity of the
     others in every one of them are read as the seven bits they were sent as.
     """
-    bare, parity = _bare(data)
+    bare, seen = without_parity(data)
+    parity = f" (bit 7 of every byte is {seen} parity)" if seen else ""
     if profile is not None and profile.reports:
         return Decoded(
             _readings(Decoder(profile), data, period_ms), (profile.name,), f"read as {profile.name}"
@@ -68,13 +68,6 @@ def reading_as_json(reading: Reading) -> dict[str, Any]:
         "net": reading.net,
         "trusted": reading.trusted,
     }
-
-
-def _bare(data: bytes) -> tuple[bytes, str]:
-    seen = looks(data)
-    if seen not in ("even", "odd"):
-        return data, ""
-    return data.translate(_SEVEN_BITS), f" (bit 7 of every byte is {seen} parity)"
 
 
 def _stamps(period_ms: float) -> Callable[[], float]:

@@ -12,7 +12,7 @@ from functools import cache
 from random import Random
 from typing import Any
 
-from recipes.tint_ledger import Dose, Ledger, Trial
+from recipes.tint_ledger import By, Dose, Judge, Ledger, Trial
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")  # it misses a plotting library that nobody needs
@@ -103,3 +103,17 @@ def dosed(ledger: Ledger, add: Any) -> Ledger:
 def filled(ledger: Ledger, jug: str) -> Ledger:
     """The same, under another jug's name."""
     return replace(ledger, jug=jug)
+
+
+def jug(**grams: float) -> Ledger:
+    """A jug of a kilogram of base with so much of each dye in it."""
+    ledger = Ledger("B7", 1000.0)
+    for name, g in grams.items():
+        ledger = ledger.added(Dose(name, g))
+    return ledger
+
+
+def judged(ledger: Ledger, judge: str, by: str | None = None, toward: str | None = None) -> Ledger:
+    """The jug after a casting of it was looked at."""
+    trial = Trial(ledger.amounts, judge=Judge(judge), by=By(by) if by else None, toward=toward)
+    return ledger.tested(trial)

@@ -16,10 +16,10 @@ from tools.scale_shapes import (
     Recording,
     Shape,
     damaged,
-    later,
     random_shape,
     readings,
     recorded,
+    sent_later,
     use,
     wrongly_trusted,
 )
@@ -27,7 +27,6 @@ from tools.scale_shapes import (
 _NO_WORDS = {"two-bytes-a-character", "seven-bits-a-byte"}
 """Profiles have no word for these yet: they must be refused."""
 LEARNED = sorted(SHAPES.keys() - _NO_WORDS)
-_SEVEN_BITS = bytes(code & 0x7F for code in range(256))
 
 
 def _used(shape: Shape, seed: int) -> Recording:
@@ -43,10 +42,7 @@ def _learned(shape: Shape, seed: int, few: bool) -> Learned:
 
 def _sent(shape: Shape, learned: Learned, seed: int) -> tuple[list[Moment], bytes]:
     """Another use, as it arrives with the settings that were learned."""
-    moments = later(Random(seed), shape)
-    data = b"".join(shape.render(moment) for moment in moments)
-    seven = learned.profile.settings[0].split()[1].startswith("7")
-    return moments, data.translate(_SEVEN_BITS) if seven else data
+    return sent_later(Random(seed), shape, learned.profile)
 
 
 @pytest.mark.parametrize("name", LEARNED)

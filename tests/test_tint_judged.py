@@ -7,21 +7,9 @@ import pytest
 
 from recipes.tint_castings import Past
 from recipes.tint_judged import EYE, SEEN, needed
-from recipes.tint_ledger import By, Dose, Judge, Ledger, Trial
+from recipes.tint_ledger import Dose, Ledger, Trial
 from recipes.tint_next import next_dose
-from tests.kit_tint import dosed
-
-
-def jug(**grams: float) -> Ledger:
-    ledger = Ledger("B7", 1000.0)
-    for name, g in grams.items():
-        ledger = ledger.added(Dose(name, g))
-    return ledger
-
-
-def judged(ledger: Ledger, judge: str, by: str | None = None, toward: str | None = None) -> Ledger:
-    trial = Trial(ledger.amounts, judge=Judge(judge), by=By(by) if by else None, toward=toward)
-    return ledger.tested(trial)
+from tests.kit_tint import dosed, judged, jug
 
 
 def grams(ledger: Ledger) -> tuple[float, float, float]:

@@ -6,23 +6,10 @@ import pytest
 
 from recipes.colour import ciede2000
 from recipes.tint_castings import Past
-from recipes.tint_ledger import By, Dose, Judge, Ledger, Trial
+from recipes.tint_ledger import Dose, Ledger, Trial
 from recipes.tint_next import likely, next_dose
 from recipes.tint_rescue import rescue
-from tests.kit_tint import World, dosed, world
-
-
-def jug(**grams: float) -> Ledger:
-    ledger = Ledger("B7", 1000.0)
-    for name, g in grams.items():
-        ledger = ledger.added(Dose(name, g))
-    return ledger
-
-
-def judged(ledger: Ledger, judge: str, by: str | None = None, toward: str | None = None) -> Ledger:
-    said = Trial(ledger.amounts, None, None, Judge(judge), By(by) if by else None, toward)
-    return ledger.tested(said)
-
+from tests.kit_tint import World, dosed, judged, jug, world
 
 # -- approaching, never passing ----------------------------------------------------------------
 

@@ -25,16 +25,15 @@ from tests.odd_scales import SHAPES
 from tools.scale_shapes import (
     Shape,
     damaged,
-    later,
     random_shape,
     readings,
     recorded,
+    sent_later,
     use,
     wrongly_trusted,
 )
 
 Counts = Counter[str]
-_SEVEN_BITS = bytes(code & 0x7F for code in range(256))
 _LINES = ("flag-comma-signed", "sixteen-col-blank-unit", "lf-value-status-bits-etx")
 
 
@@ -84,10 +83,7 @@ def composed_shapes(shapes: Iterable[tuple[Shape, int]]) -> Counts:
             counts["refused"] += 1
             continue
         counts["learned"] += 1
-        moments = later(rng, shape)
-        data = b"".join(shape.render(moment) for moment in moments)
-        if learned.profile.settings[0].split()[1].startswith("7"):
-            data = data.translate(_SEVEN_BITS)
+        moments, data = sent_later(rng, shape, learned.profile)
         for sent in (data, damaged(rng, data * 4, 0.01)):
             wrong = wrongly_trusted(shape, moments, readings(learned.profile, sent))
             counts["wrong trusted"] += len(wrong)

@@ -14,6 +14,7 @@ from random import Random
 
 from drivers.decoder import Decoder
 from drivers.learn_marks import Shown
+from drivers.line_settings import seven_bits
 from drivers.reading import Reading
 from drivers.scale_profile import Profile
 
@@ -330,6 +331,14 @@ def later(rng: Random, shape: Shape) -> list[Moment]:
     if shape.tells_overload:
         moments += [Moment(most * 4, False, False, True, 0)] * 5
     return [replace(moment, number=n) for n, moment in enumerate(moments)]
+
+
+def sent_later(rng: Random, shape: Shape, learned: Profile) -> tuple[list[Moment], bytes]:
+    """Other use of the same scale, and its bytes as they come with what was learned."""
+    moments = later(rng, shape)
+    data = b"".join(shape.render(moment) for moment in moments)
+    seven = learned.settings[0].split()[1].startswith("7")
+    return moments, seven_bits(data) if seven else data
 
 
 def damaged(rng: Random, data: bytes, rate: float) -> bytes:
