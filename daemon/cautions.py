@@ -1,6 +1,6 @@
 """The one caution that belongs to what is done now.
 
-Owns which caution it is. Knows nothing of the other sentences, and decides nothing.
+Owns the cautions and which one it is. Knows nothing of the other sentences, and decides nothing.
 """
 
 from __future__ import annotations
@@ -9,8 +9,21 @@ from daemon.batch import Phase
 from daemon.bench import Bench
 from daemon.finishing import SHARED, Live, Mark
 from daemon.marks import due_now
-from daemon.prompts import DAMP, DUST, EPOXY, HEAT, ISOCYANATE, TANK, VENT
+from daemon.prompts import OPENING_ORDER
 from recipes.model import Role
+
+ISOCYANATE = (
+    "Isocyanate: ventilate; gloves do not stop vapour and it can sensitise for life. "
+    "Respirator and all else as the maker's data sheet says."
+)
+DAMP = "Keep water out: a damp cup, stick or colour makes it foam. Never seal foaming waste."
+HEAT = (
+    "It heats itself: do not leave a big or left-over cup standing full; set it outside or in sand."
+)
+EPOXY = "Epoxy and hardener: gloves and air; both can sensitise. Follow the maker's data sheet."
+TANK = "Tank within its rating, lid clamped, relief valve free; local rules and licensed practice."
+VENT = f"Opening order: {OPENING_ORDER}."
+DUST = "Green castings may hold free isocyanate: extract or wet the dust; follow the data sheet."
 
 
 def caution(bench: Bench) -> str:

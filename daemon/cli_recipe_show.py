@@ -12,7 +12,7 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from daemon import batch, hand, pour, prompts, weighing
+from daemon import batch, cautions, hand, pour, weighing
 from daemon.cli import UsageError
 from recipes.advice import warnings
 from recipes.amounts import Basis, basis, targets_g
@@ -133,13 +133,13 @@ def _cautions(recipe: Recipe) -> list[str]:
     roles = recipe.cautions_for
     urethane, epoxy = Role.ISOCYANATE in roles, Role.EPOXY in roles
     all_of_them = (
-        (urethane, prompts.ISOCYANATE),
-        (urethane, prompts.DAMP),
-        (epoxy, prompts.EPOXY),
-        (urethane or epoxy, prompts.HEAT),
-        (recipe.uses_tank, prompts.TANK),
-        (recipe.uses_tank, prompts.VENT),
-        (urethane, prompts.DUST),
+        (urethane, cautions.ISOCYANATE),
+        (urethane, cautions.DAMP),
+        (epoxy, cautions.EPOXY),
+        (urethane or epoxy, cautions.HEAT),
+        (recipe.uses_tank, cautions.TANK),
+        (recipe.uses_tank, cautions.VENT),
+        (urethane, cautions.DUST),
     )
     return [caution for belongs, caution in all_of_them if belongs]
 

@@ -60,21 +60,8 @@ TO_DO: dict[Mark, tuple[str, str]] = {
 }
 """What is to be done before a mark can be made: the shop's own words are under the first name."""
 
-ISOCYANATE = (
-    "Isocyanate: ventilate; gloves do not stop vapour and it can sensitise for life. "
-    "Respirator and all else as the maker's data sheet says."
-)
 DROPS_G = 1.0
 """A trickle has brought so much before a stop can be seen, called and heard."""
-
-DAMP = "Keep water out: a damp cup, stick or colour makes it foam. Never seal foaming waste."
-HEAT = (
-    "It heats itself: do not leave a big or left-over cup standing full; set it outside or in sand."
-)
-EPOXY = "Epoxy and hardener: gloves and air; both can sensitise. Follow the maker's data sheet."
-TANK = "Tank within its rating, lid clamped, relief valve free; local rules and licensed practice."
-VENT = f"Opening order: {OPENING_ORDER}."
-DUST = "Green castings may hold free isocyanate: extract or wet the dust; follow the data sheet."
 
 
 # --- the next thing to do ------------------------------------------------------------------------

@@ -7,7 +7,8 @@ from dataclasses import replace
 import pytest
 
 from daemon.inputs import Port
-from daemon.prompts import DAMP, DUST, EPOXY, HEAT, ISOCYANATE, TANK, VENT, prompt
+from daemon.cautions import DAMP, DUST, EPOXY, HEAT, ISOCYANATE, TANK, VENT
+from daemon.prompts import prompt
 from tests.kit_core import CUP_G, PHASES, PORT, AtTheBench, at_phase, recipe, with_cup
 
 TIMES = {
