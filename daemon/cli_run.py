@@ -32,7 +32,7 @@ def add_parsers(commands: Any, common: argparse.ArgumentParser) -> None:
         "fill",
         parents=[common],
         help="guide a single material to one mass: a jug, a working cup, a trial",
-        epilog="example: benchpour fill 500 --part B --jug B7 --scale /dev/ttyUSB0",
+        epilog="example: benchpour fill 500 --part B --scale /dev/ttyUSB0",
     )
     fill.add_argument("grams", type=grams, metavar="GRAMS", help="the mass to reach")
     fill.add_argument("--part", default="material", help="what it is called")

@@ -46,7 +46,7 @@ KEYS = (
     Key("+", "+", "timer", "one minute more"),
     Key("g", "g", "mark", "gelled"),
     Key("x", "x", "abandon", "give up", "Give this batch up?"),
-    Key("q", "q", QUIT, "quit", "A batch is being poured. Quit all the same?"),
+    Key("q", "q", QUIT, "quit", "Resin is waiting. Quit all the same?"),
 )
 _SAME = {"\r": " ", "\n": " ", "=": "+"}
 """Foot switches that send Enter, and the plus that needs no shift."""
@@ -56,6 +56,7 @@ _REPEAT_S = 0.6
 """A held key or switch repeats: the same key again within this time is the same press."""
 _ANSWER_WITHIN_S = 5.0
 _MORE_S = 60
+_RESIN = ("pour-by", "press-by", "pot-life")
 _STRETCHABLE = ("stir", "pressure", "demold", "trim")
 """Clocks that a person may lengthen; the resin's own are not for sale."""
 
@@ -103,14 +104,26 @@ class Presses:
         if key is None:
             return Press()
         if _command(key, view) is None:
-            return Press(note=f"{key.shown} ({key.says}) does nothing now.")
-        if key.asks and (key.do != QUIT or view.step in (Step.POUR, Step.SETTLE)):
+            return Press(note=f"{key.shown} ({key.says}) does nothing now{_instead(view)}.")
+        if key.asks and (key.do != QUIT or _resin_waits(view)):
             return self._ask(key, at_s)
         return _act(key, view)
 
     def _ask(self, key: Key, at_s: float) -> Press:
         self._open, self._open_until_s = key, at_s + _ANSWER_WITHIN_S
         return Press(note=f"{key.asks} y does it, any other key leaves it.")
+
+
+def _resin_waits(view: BenchView) -> bool:
+    """Whether a cup is being filled, or what is mixed is setting."""
+    poured = view.step in (Step.POUR, Step.SETTLE)
+    return poured or any(timer.kind in _RESIN and timer.state != "ended" for timer in view.timers)
+
+
+def _instead(view: BenchView) -> str:
+    """The key that does something, where the bench waits for an answer."""
+    first = next((key for key in KEYS if view.needs and key.do in view.choices[:1]), None)
+    return f"; {first.shown}: {first.says}" if first is not None else ""
 
 
 def _act(key: Key, view: BenchView) -> Press:

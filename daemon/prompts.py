@@ -13,6 +13,7 @@ from daemon.batch import (
     good_as_it_is,
     has_begun,
     item_targets_g,
+    off_ratio,
     plan_to_save,
     ratio_error,
     still_to_add,
@@ -218,6 +219,8 @@ def _decide(bench: Bench, batch: Batch) -> str:
     if batch.queue and batch.alone and batch.round == 1:
         return f"{wrong} Take some out, accept it, or abandon it{why}.{more}"
     cannot = "It cannot be corrected" if not plan.possible else "Nothing added would mend it"
+    if off_ratio(batch):
+        return f"{wrong} {cannot}{why}. So far off it may not cure: abandon it, or accept it.{more}"
     return f"{wrong} {cannot}{why}. Accept it or abandon it.{more}"
 
 
@@ -364,8 +367,9 @@ def next_words(bench: Bench) -> str | None:
 
 
 def _shop(recipe: Recipe, step: str) -> str:
-    """The shop's own words for a step, as the recipe gives them."""
-    return recipe.prompts.get(step, "")
+    """The shop's own words for a step, as the recipe gives them, with their full stop."""
+    own = recipe.prompts.get(step, "")
+    return _ended(own) if own else ""
 
 
 def _sentence(text: str) -> str:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from daemon import cautions
+from daemon.cautions import DAMP, DUST, EPOXY, HEAT, ISOCYANATE, TANK, VENT
 from daemon.record import Record
 from daemon.record_batch import BatchLine
 from daemon.report_words import NOT_KNOWN, figure, listed, percent, some
@@ -225,10 +225,10 @@ def cautions(record: Record) -> list[str]:
     """The cautions that belong to what was poured, short; the bench shows them at their step."""
     recipe = record.recipe
     if recipe is None:
-        return [cautions.HEAT]
+        return [HEAT]
     roles = recipe.cautions_for
-    found = [cautions.ISOCYANATE, cautions.DAMP] if Role.ISOCYANATE in roles else []
-    found += [cautions.EPOXY] if Role.EPOXY in roles else []
-    found += [cautions.HEAT]
-    found += [cautions.TANK, cautions.VENT] if recipe.uses_tank else []
-    return found + ([cautions.DUST] if Role.ISOCYANATE in roles else [])
+    found = [ISOCYANATE, DAMP] if Role.ISOCYANATE in roles else []
+    found += [EPOXY] if Role.EPOXY in roles else []
+    found += [HEAT]
+    found += [TANK, VENT] if recipe.uses_tank else []
+    return found + ([DUST] if Role.ISOCYANATE in roles else [])

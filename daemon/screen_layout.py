@@ -231,7 +231,8 @@ def _tables(frame: Frame) -> list[Line]:
 
 def _said(frame: Frame) -> list[Line]:
     most = 1 if frame.compact else 3 if frame.roomy else 2
-    return [[(f" {sentence}", "note")] for sentence in frame.notes.said[-most:]]
+    rows = [row for one in frame.notes.said[-most:] for row in _wrapped(one, frame.width, most)]
+    return [[(f" {row}", "note")] for row in rows[-most:]]
 
 
 def _status(frame: Frame) -> list[Line]:

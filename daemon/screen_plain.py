@@ -110,8 +110,7 @@ def _newly_done(old: BenchView, view: BenchView) -> list[PartView]:
 def _landed(view: BenchView, part: PartView) -> str:
     places = words.decimals(view.division_g)
     actual, target = words.grams(part.actual_g, places), words.grams(part.target_g, places)
-    off = words.grams(part.error_g, places, sign=True)
-    return f"{part.name} is in: {actual} g of {target} g, off by {off} g."
+    return f"{part.name} is in: {actual} g of {target} g, off by {words.off_by(part, places)} g."
 
 
 def _clocks(old: BenchView, view: BenchView) -> list[str]:

@@ -44,7 +44,7 @@ def _part(part: PartView, places: int, poured: str) -> Line:
         mark, style = "►", "bold"
     figures = (
         f"{words.grams(part.target_g, places):>8}{words.grams(part.actual_g, places):>8}"
-        f"{words.grams(part.error_g, places, sign=True):>8}"
+        f"{words.off_by(part, places):>8}"
     )
     name = f"{part.name} (dye)" if part.dye and part.name != "dye" else part.name
     return [(f" {mark} {sized(name, _NAME)}{figures}", style)]

@@ -9,7 +9,7 @@ import math
 import time
 from dataclasses import dataclass
 
-from daemon.view import BenchView, Step, TimerView, Zone
+from daemon.view import BenchView, PartView, Step, TimerView, Zone
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +102,13 @@ def grams(value: float | None, places: int, *, sign: bool = False) -> str:
         return "–"
     rounded = round(value, places) + 0.0
     return f"{rounded:+.{places}f}" if sign and rounded else f"{rounded:.{places}f}"
+
+
+def off_by(part: PartView, places: int) -> str:
+    """What a part is off by, as the difference of the two figures that are shown beside it."""
+    if part.error_g is None or part.actual_g is None or part.target_g is None:
+        return grams(None, places)
+    return grams(round(part.actual_g, places) - round(part.target_g, places), places, sign=True)
 
 
 def span(seconds: float) -> str:

@@ -75,11 +75,20 @@ def test_a_question_that_was_not_answered_in_time_is_off() -> None:
     assert late[1] == Press(do={"do": "confirm"})
 
 
-def test_quitting_asks_only_while_pouring() -> None:
-    assert typed("q", DECIDE) == [Press(quits=True)]
-    asked, done = typed("qy", replace(DECIDE, step=Step.POUR))
+@pytest.mark.parametrize(
+    "view", [replace(DECIDE, step=Step.POUR), replace(DECIDE, timers=(POT, DEMOLD))]
+)
+def test_quitting_asks_only_while_resin_waits(view: BenchView) -> None:
+    assert typed("q", replace(DECIDE, timers=(DEMOLD,))) == [Press(quits=True)]
+    assert typed("q", replace(DECIDE, timers=(replace(POT, state="ended"),)))[0].quits
+    asked, done = typed("qy", view)
     assert not asked.quits
     assert done.quits
+
+
+def test_a_key_that_does_nothing_names_the_one_that_answers() -> None:
+    view = replace(DECIDE, needs="confirm", choices=("confirm", "abandon"))
+    assert typed(" ", view)[0].note == "space (what is due) does nothing now; y: confirm."
 
 
 def test_a_held_foot_switch_is_one_press() -> None:

@@ -231,7 +231,7 @@ def test_a_correction_that_the_cup_cannot_hold_is_refused_with_its_reason() -> N
     )
     assert there.prompt == (
         "B is 3.0 g over. It cannot be corrected: the cup takes 104 g and this comes to 106.0 g. "
-        "Accept it or abandon it."
+        "So far off it may not cure: abandon it, or accept it."
     )
     assert there.view.choices[:1] == ("accept",)
     answer = there.do("correct")

@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import pytest
 
-from daemon.inputs import Port
 from daemon.cautions import DAMP, DUST, EPOXY, HEAT, ISOCYANATE, TANK, VENT
+from daemon.inputs import Port
 from daemon.prompts import prompt
 from tests.kit_core import CUP_G, PHASES, PORT, AtTheBench, at_phase, recipe, with_cup
 
@@ -119,37 +119,37 @@ def test_the_shops_own_words_stand_at_their_step() -> None:
         "away": "same cup, same place",
     }
     there = AtTheBench(recipe=recipe(times=TIMES, prompts=own))
-    assert there.prompt == "a dry cup, label outwards"
+    assert there.prompt == "a dry cup, label outwards."
     there.rest()
     there.put(CUP_G)
-    assert there.prompt == "Pour A: 50.0 g. crack the lid slowly"
+    assert there.prompt == "Pour A: 50.0 g. crack the lid slowly."
     there.stream(44)
     there.stream(6, 8.0)
-    assert there.prompt == "Stop. Hands off; A settles. wipe the lip"
+    assert there.prompt == "Stop. Hands off; A settles. wipe the lip."
     there.rest(2.5)
-    assert there.prompt == "Pour B: 50.0 g. low and slow"
+    assert there.prompt == "Pour B: 50.0 g. low and slow."
     lifted = there.lift()
-    assert there.prompt == "same cup, same place"
+    assert there.prompt == "same cup, same place."
     there.put(lifted)
     there.pour(53)
-    assert there.prompt.endswith("Or accept it as it is. ask the board")
+    assert there.prompt.endswith("Or accept it as it is. ask the board.")
     there.do("accept")
-    assert there.prompt == "Stir 30 s: scrape twice. Then half fill, tip, top off"
+    assert there.prompt == "Stir 30 s: scrape twice. Then half fill, tip, top off."
     there.lift()
     there.do("next")
-    assert there.prompt == "Batch 1: half fill, tip, top off"
+    assert there.prompt == "Batch 1: half fill, tip, top off."
     there.do("next")
-    assert there.prompt == "Batch 1: witness cup in as well"
+    assert there.prompt == "Batch 1: witness cup in as well."
     there.do("next")
     there.silence(650)
-    assert there.prompt == "Batch 1: crack the valve, count to sixty"
+    assert there.prompt == "Batch 1: crack the valve, count to sixty."
     assert there.view.caution == VENT
     for _ in range(3):
         there.do("next")
     there.silence(300)
-    assert there.prompt == "Batch 1: peel from the corner"
+    assert there.prompt == "Batch 1: peel from the corner."
     there.do("next")
-    assert there.prompt == "Batch 1: snips, then file"
+    assert there.prompt == "Batch 1: snips, then file."
 
 
 def test_the_shops_words_for_combining_and_for_the_dye() -> None:
@@ -166,10 +166,10 @@ def test_the_shops_words_for_combining_and_for_the_dye() -> None:
     there.lift()
     there.put(CUP_G)
     there.pour(50)
-    assert there.prompt == "Trickle dye: 2.0 g. from the tip of a stick"
+    assert there.prompt == "Trickle dye: 2.0 g. from the tip of a stick."
     there.stream(2, 1.0)
     there.rest(3)
-    assert there.prompt == "B into A's cup"
+    assert there.prompt == "B into A's cup."
 
 
 # --- cautions ------------------------------------------------------------------------------------

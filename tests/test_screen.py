@@ -705,3 +705,18 @@ def test_clocks_that_are_soon_or_over_and_a_lost_scale_each_get_a_line() -> None
         "Scale lost: the cable is out",
     ]
     assert news(OVER, OVER) == []
+
+
+def test_what_a_part_is_off_by_is_the_difference_of_the_figures_beside_it() -> None:
+    part = PartView(name="A", target_g=69.48, actual_g=69.41, error_g=-0.07, done=True)
+    view = replace(DUMP, parts=(part,))
+    row = next(line for line in drawn(view, 80, 24) if line.startswith(" √ A"))
+    assert row.split()[2:5] == ["69.5", "69.4", "-0.1"]
+
+
+def test_a_long_piece_of_news_is_wrapped_and_its_end_is_seen() -> None:
+    told = (
+        "The page cannot listen there; " + "pouring goes on without it. " * 3 + "Set another port."
+    )
+    lines = text_of(compose(Frame(DUMP, replace(NOTES, said=(told,)), 1000.0, 100, 40)))
+    assert any("Set another port." in line for line in lines)

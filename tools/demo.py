@@ -191,7 +191,8 @@ async def _work(args: argparse.Namespace, config: Config, recipe: Recipe, store:
     running.loop.near += [bench, play]
     running.loop.on_record.append(play.hear)
     running.said.say(
-        "A simulation of our own: a run of cabinet knobs, a simulated scale and person."
+        "A simulation of our own: a run of cabinet knobs, a simulated scale and person, who stirs "
+        "and fills in seconds."
     )
     try:
         await running.run(lambda it: _scale(it, bench, play, clock, args.speed))
