@@ -193,14 +193,10 @@ def _container_back(turn: Turn, change_g: float) -> None:
     poured, to_go = -change_g, (batch.aimed_g[batch.queue[0]] or 0.0)
     if -division <= poured <= MOST_AT_ONCE * to_go + MOST_AT_ONCE_G:
         _poured_from(turn, poured)
-    elif poured < 0 and _nothing_poured(batch):
+    elif poured < 0 and not has_begun(batch):
         tare_cup(turn)  # another container, before anything came out of the first
     else:
         ask(turn, Doubt.RETURNED, change_g, batch.back_to)
-
-
-def _nothing_poured(batch: Batch) -> bool:
-    return batch.pour is not None and batch.pour.begun_at_s is None
 
 
 def _ran_on(batch: Batch, change_g: float) -> bool:

@@ -14,6 +14,7 @@ from daemon.batch import (
     Phase,
     goal,
     grams,
+    has_begun,
     maybe_grams,
     parts_data,
     with_aim,
@@ -132,8 +133,7 @@ def _is_taken_out(turn: Turn, moved_g: float) -> bool:
     if _last_landed(batch) != 0:
         return False
     aimed, poured = batch.aimed_g[0], batch.poured_g[0]
-    begun = batch.pour is not None and batch.pour.begun_at_s is not None
-    if aimed is None or poured is None or begun:
+    if aimed is None or poured is None or has_begun(batch):
         return False
     slack = batch.items.items[0].tolerance_g
     return poured > aimed + slack and aimed - slack <= poured + moved_g < poured - slack

@@ -15,6 +15,7 @@ from daemon.batch import (
     Held,
     Phase,
     grams,
+    has_begun,
     parts_data,
     plan_data,
     plan_to_save,
@@ -85,7 +86,7 @@ def _ask_about_things(turn: Turn) -> None:
     if w.settled_g is None or batch.believed_g is None:
         return
     change = w.settled_g - batch.believed_g
-    if batch.pour.begun_at_s is None and abs(change) <= SMALL_THING_G:
+    if not has_begun(batch) and abs(change) <= SMALL_THING_G:
         return  # the next reading takes it for what stays in the cup
     turn.put_batch(held=Held.ON if batch.sign * change > 0 else Held.OFF)
     ask(turn, Doubt.RESTING, change, Phase.POUR)

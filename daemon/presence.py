@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from daemon.batch import Batch, Doubt, Held, Phase, Question, lift_level_g
+from daemon.batch import Batch, Doubt, Held, Phase, Question, has_begun, lift_level_g
 from daemon.bench import Bench, Turn
 from daemon.effects import Pattern
 
@@ -50,6 +50,13 @@ def came_g(turn: Turn) -> float:
     return batch.sign * (w.gross_g - batch.believed_g)
 
 
+def _lies_above(turn: Turn) -> bool:
+    """Whether the load lies above where the present pour began."""
+    w, batch = turn.bench.weighing, turn.batch
+    assert w.settled_g is not None
+    return batch.sign * (w.settled_g - batch.base_g) > slack_g(turn.bench)
+
+
 def believe(turn: Turn) -> None:
     """Remember the load, unless something but resin is moving it."""
     w, pour = turn.bench.weighing, turn.batch.pour
@@ -70,6 +77,8 @@ def held(turn: Turn) -> bool:
     _watch_still(turn)
     batch, w = turn.batch, turn.bench.weighing
     if leap is Held.NOT and batch.held is Held.NOT:
+        if batch.halted and w.settled_g is not None and not _lies_above(turn):
+            turn.put_batch(halted=False)  # it came and went: nothing was poured past it
         return False
     if leap is not Held.NOT:
         _note_leap(turn, leap)
@@ -197,7 +206,7 @@ def has_left(turn: Turn) -> bool:
     if not gone(turn):
         return False
     batch = turn.batch
-    if _untouched(batch):
+    if batch.phase is Phase.POUR and takes_a_cup(batch) and not batch.loss:
         turn.put_batch(phase=Phase.CUP, pan_clear=True, pour=None, arrives_from_s=None, below=0)
         turn.put(pan_clear=True)
         return True
@@ -213,12 +222,6 @@ def has_left(turn: Turn) -> bool:
     return True
 
 
-def _untouched(batch: Batch) -> bool:
-    pour = batch.pour
-    empty = not batch.loss and batch.landed_g == 0 and batch.round == 1
-    return empty and batch.phase is Phase.POUR and pour is not None and pour.begun_at_s is None
-
-
 def is_untouched(batch: Batch) -> bool:
     """Whether no drop has been poured."""
     return batch.round == 1 and set(batch.poured_g) == {None} and takes_a_cup(batch)
@@ -232,8 +235,7 @@ def takes_a_cup(batch: Batch) -> bool:
         case Phase.CONFIRM:
             return batch.back_to is Phase.CUP
         case Phase.POUR:
-            begun = batch.pour is not None and batch.pour.begun_at_s is not None
-            return not begun and batch.landed_g == 0 and batch.round == 1
+            return not has_begun(batch) and batch.landed_g == 0 and batch.round == 1
     return False
 
 

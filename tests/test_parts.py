@@ -9,6 +9,7 @@ import pytest
 
 from daemon.batch import Phase
 from daemon.bench import Turn
+from daemon.commander import plain_recipe
 from daemon.parts import reading_at_pour
 from tests.kit_core import CUP_G, AtTheBench, recipe, with_cup
 
@@ -492,6 +493,26 @@ def test_a_thing_laid_in_while_pouring_goes_on_stops_the_pour_and_never_counts(
     there.stream(50 - poured, 8.0)
     there.rest(3)
     assert there.last("part.landed")["actual_g"] == pytest.approx(50.0, abs=0.4)
+
+
+def test_what_was_poured_past_a_thing_is_not_forgotten_for_a_new_plan() -> None:
+    there = with_cup()
+    there.load_g += 60
+    there.stream(30, 15.0)
+    assert there.prompt.startswith("Stop pouring")
+    assert there.do("plan", resolved=plain_recipe(recipe()), batches=1).ok
+    assert "batch.abandoned" not in there.told()
+    assert (there.view.batch, there.step) == (1, "pour")
+
+
+def test_a_hand_that_leans_on_the_pan_ever_harder_and_goes_has_poured_nothing() -> None:
+    there = with_cup()
+    there.load_g += 60
+    there.stream(30, 15.0)
+    assert there.bench.batch.halted
+    there.put(-90)
+    assert not there.bench.batch.halted
+    assert there.prompt == "Pour A: 50.0 g."
 
 
 def test_a_hand_left_on_the_pan_is_asked_about_until_it_goes() -> None:
