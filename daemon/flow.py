@@ -76,10 +76,9 @@ class Flow:
 class Glass:
     """What the estimator looks through.
 
-    One stage's time constant (s), half the display's step and the noise's standard deviation (g).
+    Half the display's step and the noise's standard deviation (g).
     """
 
-    stage_s: float
     half_g: float
     noise_g: float
 

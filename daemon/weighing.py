@@ -184,7 +184,7 @@ def _stage_s(t: ScaleTraits) -> float:
 
 
 def _glass(t: ScaleTraits) -> Glass:
-    return Glass(_stage_s(t), 0.5 * t.division_g, t.noise_g)
+    return Glass(0.5 * t.division_g, t.noise_g)
 
 
 def _is_odd(w: Weighing, ahead: Flow, grams: float) -> bool:

@@ -22,7 +22,6 @@ _REACH_WORDS = {
     "UL": "under",
 }
 """Words that stand for a load out of range wherever they are found (common practice, no source)."""
-_LEAST_SEEN = 2
 
 
 @dataclass(slots=True)
