@@ -50,7 +50,6 @@ _LEAST_RIGHT = 0.5
 class Built:
     """A hypothesis that holds."""
 
-    draft: Draft
     profile: Profile
     found: Found
     framing: Framing
@@ -59,7 +58,16 @@ class Built:
     """The part of the stream that it explains."""
     readings: list[tuple[int, str]]
     """Offset and text of every weight that it reads in the stream."""
-    check: Check | None = None
+
+    @property
+    def draft(self) -> Draft:
+        """What the profile was made of."""
+        return self.composer.parts.draft
+
+    @property
+    def check(self) -> Check | None:
+        """The check that the frames carry, if any."""
+        return self.composer.check
 
     @property
     def falls_below_zero(self) -> bool:
@@ -116,7 +124,7 @@ def build(data: bytes, framing: Framing, found: Found, shown: Sequence[Shown]) -
     refuse_part(layout, found, rows.values)
     add_remnants(draft, [cut.body for cut, _ in rest], [says for _, says in rest])
     _finish(draft, composer, shown)
-    return _tried(data, framing, found, composer, check, shown)
+    return _tried(data, framing, found, composer, shown)
 
 
 def _rows(
@@ -313,13 +321,11 @@ def _tried(
     framing: Framing,
     found: Found,
     composer: Composer,
-    check: Check | None,
     shown: Sequence[Shown],
 ) -> Built:
     """Read the stream with the profile: every mark must come out as it was shown."""
-    draft = composer.parts.draft
     try:
-        profile = parse_profile(draft.toml())
+        profile = parse_profile(composer.parts.draft.toml())
     except ProfileError as error:
         raise NotBuiltError(str(error)) from error
     decoder = Decoder(profile, carry_unit=False)
@@ -330,14 +336,12 @@ def _tried(
         _agrees(mark, [r for r in readings if mark.begin < r.offset <= mark.end])
     good = sum(frame.end - frame.begin for frame, _ in pairs if frame.parsed)
     return Built(
-        draft,
         profile,
         found,
         framing,
         composer,
         good / max(1, len(data)),
         [(r.offset, r.text) for r in readings if r.text is not None],
-        check,
     )
 
 
