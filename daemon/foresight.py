@@ -156,7 +156,7 @@ def is_easing(p: Pour, w: Weighing, g: Grip, at_s: float) -> bool:
         return False
     if keeps_on(p, g):
         return False
-    settles_s = landing.ease_end_s(g) + 1.7 * w.scale.total_lag_s + 0.3
+    settles_s = landing.ease_end_s(g) + landing.SETTLES_LAGS * w.scale.total_lag_s + 0.3
     return at_s - p.coarse_cue.at_s < settles_s
 
 

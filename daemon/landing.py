@@ -16,6 +16,9 @@ from daemon.scale_traits import ScaleTraits
 CAREFUL = 2.0
 """Spreads of the ease-off lead that are left as room: late easing costs grams, early a second."""
 
+SETTLES_LAGS = 1.7
+"""So many of a scale's lags after a flow has changed, its display shows the flow as it is now."""
+
 
 @dataclass(frozen=True, slots=True)
 class Stream:
@@ -162,7 +165,7 @@ def judge_s(t: ScaleTraits, trickle_g_per_s: float) -> float:
     Its lag, some readings, and on a coarse display the time in which it steps.
     """
     steps = min(2.0, 1.0 * t.division_g / max(trickle_g_per_s, 0.1))
-    return 1.7 * t.total_lag_s + 2.0 * t.interval_s + 0.4 + steps
+    return SETTLES_LAGS * t.total_lag_s + 2.0 * t.interval_s + 0.4 + steps
 
 
 def ease_end_s(grip: Grip) -> float:

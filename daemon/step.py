@@ -22,9 +22,8 @@ from daemon.sequence import NEEDS_THE_SCALE, TABLE, step_of
 from daemon.timers import advance, next_due_s
 from daemon.tint_bench import lent
 from daemon.weighing import ScaleTraits, interrupted, start, weigh
+from drivers.line_settings import ALL_TRIED_S
 
-UNREAD_S = 14.0
-"""All common line settings have been tried by then, and the scale has still not been understood."""
 UNREAD = (
     "nothing that can be read comes from the scale: is it on, does it send by itself? "
     "`benchpour scale listen` shows what comes, `benchpour scale learn` learns unknown lines"
@@ -82,7 +81,7 @@ def _silent_at_s(bench: Bench) -> float | None:
     if bench.batch is None:
         return None
     if link.state == "waiting" and link.open_from_s is not None and w.at_s is None:
-        return link.open_from_s + UNREAD_S
+        return link.open_from_s + ALL_TRIED_S
     if link.state not in ("ok", "overload") or w.at_s is None:
         return None
     return w.at_s + max(SILENT_S, SILENT_INTERVALS * w.scale.interval_s)

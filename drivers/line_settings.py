@@ -21,6 +21,8 @@ _ENOUGH_TEXT = 320
 _PATIENCE_S = 1.0
 _TEXT_PATIENCE_S = 4.0
 _SILENCE_S = 3.0
+ALL_TRIED_S = 14.0
+"""So long after a port was opened all but the rarest settings have been tried, patience and all."""
 
 
 @dataclass(frozen=True, slots=True)
