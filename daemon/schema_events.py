@@ -47,10 +47,14 @@ class StopsData(EventData):
 
 
 class BatchOpened(EventData):
-    """A batch is to be poured."""
+    """A batch is to be poured: of an order, or from jugs by part, whose dye a ledger may know."""
 
     recipe: str
     parts: list[PartTarget]
+    pieces: int | None = None
+    order: str | None = None
+    jugs: dict[str, str] | None = None
+    tints: dict[str, float] | None = None
 
 
 class CupTared(EventData):
@@ -121,10 +125,11 @@ class MixContact(EventData):
 
 
 class MixCorrected(EventData):
-    """The targets have moved."""
+    """The targets have moved; `jugs` by part where another jug is drawn from."""
 
     parts: list[PartTarget]
     reason: Literal["over", "dye", "accepted"]
+    jugs: dict[str, str] | None = None
 
 
 class BatchMixed(EventData):

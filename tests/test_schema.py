@@ -240,6 +240,28 @@ def test_a_kind_that_promises_nothing_keeps_it() -> None:
     assert broken_promise("hand.learned", {}) is None
 
 
+@pytest.mark.parametrize(
+    ("kind", "more", "wrong"),
+    [
+        ("batch.opened", {"pieces": 12, "order": "Slate knobs"}, {"pieces": "a dozen"}),
+        ("batch.opened", {"jugs": {"B": "B7"}, "tints": {"B": 0.01}}, {"tints": {"B": "dark"}}),
+        ("mix.corrected", {"reason": "dye", "jugs": {"B": "B8"}}, {"jugs": ["B8"]}),
+    ],
+)
+def test_what_only_some_events_have_is_described_too(
+    document: dict[str, Any], kind: str, more: dict[str, Any], wrong: dict[str, Any]
+) -> None:
+    def faults(data: dict[str, Any]) -> list[str]:
+        event = EventMessage(seq=1, at="2026-11-02T12:00:00.000Z", kind=kind, batch=1, data=data)
+        return payload_errors(document, f"event.{kind}", json.loads(to_json(event)))
+
+    assert broken_promise(kind, PROMISED[kind] | more) is None
+    assert faults(PROMISED[kind] | more) == []
+    (member,) = wrong
+    assert f"{kind}: {member}" in str(broken_promise(kind, PROMISED[kind] | wrong))
+    assert faults(PROMISED[kind] | wrong) != []
+
+
 @pytest.mark.parametrize("name", COMMANDS)
 def test_every_command_is_described(document: dict[str, Any], name: str) -> None:
     needs: dict[str, dict[str, Any]] = {
