@@ -5,9 +5,9 @@ Owns these models. Knows nothing of how events come about, nor of the document m
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import BaseModel, ConfigDict
 
 from daemon.messages import Instant
 
@@ -257,19 +257,3 @@ EVENT_DATA: dict[str, type[EventData]] = {
     "tint.tested": TintTested,
     "tint.undone": TintUndone,
 }
-
-
-def broken_promise(kind: str, data: dict[str, Any]) -> str | None:
-    """Return what an event's data lacks of what its kind promises, None where it keeps it all.
-
-    A kind that promises nothing keeps it.
-    """
-    model = EVENT_DATA.get(kind)
-    if model is None:
-        return None
-    try:
-        model.model_validate(data, strict=True)
-    except ValidationError as error:
-        fault = error.errors(include_url=False)[0]
-        return f"{kind}: {'.'.join(map(str, fault['loc']))}: {fault['msg']}"
-    return None

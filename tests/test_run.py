@@ -26,7 +26,7 @@ import pytest
 
 from daemon.control import ask
 from daemon.messages import Dispense, Run, Status, Timer, Weight, parse_rfc3339
-from daemon.schema_events import EVENT_DATA, broken_promise
+from daemon.schema_events import EVENT_DATA
 from tests.kit_outsider import (
     HOST,
     RECIPE,
@@ -38,6 +38,7 @@ from tests.kit_outsider import (
     bench,
     until,
 )
+from tests.kit_promises import broken_promise
 
 plays = Plays()
 IN_TIME_S = 2.0

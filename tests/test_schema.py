@@ -22,9 +22,10 @@ from daemon.messages import (
     weight_of,
 )
 from daemon.schema import asyncapi
-from daemon.schema_events import EVENT_DATA, broken_promise
+from daemon.schema_events import EVENT_DATA
 from daemon.topics import TOPICS, base, topics_json, topics_text
 from daemon.view import BenchView, PartView, RunView, Step, TimerView, Zone
+from tests.kit_promises import broken_promise
 
 # The JSON Schema that the makers of the AsyncAPI specification publish; see NOTICE beside it.
 PUBLIC = Path(__file__).parent / "asyncapi" / "asyncapi-3.0.0.json"
