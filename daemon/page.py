@@ -31,9 +31,8 @@ from daemon.page_doors import AT_ONCE, Door, Doors, doors_of, lengthen_queue
 from daemon.page_files import answer, plain
 from daemon.page_host import is_loopback, is_ours, is_same_origin, shown_host
 from daemon.page_qr import qr_lines
-from daemon.pairing import CODE_LIVES_S, CodeState, PairingError, PhoneRole, spaced
+from daemon.pairing import CODE_LIVES_S, CodeState, Invitation, PairingError, PhoneRole, spaced
 from daemon.pairing_store import Pairing
-from daemon.screen_words import Invitation
 
 OPEN_S = 10.0
 PAIR_S = 5.0

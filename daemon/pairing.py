@@ -128,6 +128,15 @@ class Code:
         return replace(self, state=CodeState.USED, paired=name)
 
 
+@dataclass(frozen=True, slots=True)
+class Invitation:
+    """A phone may be paired now: a QR code as lines of blocks, the address, the code to type."""
+
+    qr: tuple[str, ...]
+    address: str
+    code: str
+
+
 def new_code(chance: bytes, role: PhoneRole, now_s: float) -> Code:
     """Make a code of CODE_BYTES random bytes: five bits a symbol."""
     number = int.from_bytes(chance[:CODE_BYTES], "big")

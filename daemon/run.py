@@ -19,11 +19,11 @@ from typing import Any
 from daemon import control, notify
 from daemon.bench import Bench
 from daemon.cli import leaf
-from daemon.cli_faults import Faults
 from daemon.clock import Clock, Ticks, Timeline
 from daemon.commander import Commander, plain_recipe
 from daemon.config import Config
 from daemon.effects import Answer, Record
+from daemon.faults import Faults
 from daemon.inputs import DaemonStart, Port, Raw
 from daemon.journal import Journal
 from daemon.loop import Loop

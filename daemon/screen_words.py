@@ -9,16 +9,8 @@ import math
 import time
 from dataclasses import dataclass
 
+from daemon.pairing import Invitation as Invitation
 from daemon.view import BenchView, PartView, Step, TimerView, Zone
-
-
-@dataclass(frozen=True, slots=True)
-class Invitation:
-    """A phone may be paired now: a QR code as lines of blocks, the address, the code to type."""
-
-    qr: tuple[str, ...]
-    address: str
-    code: str
 
 
 @dataclass(frozen=True, slots=True)

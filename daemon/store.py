@@ -1,6 +1,7 @@
 """The store's folder and its lock: one daemon at a time works in it.
 
-Owns who may write there. Knows nothing of what is kept.
+Owns who may write there, and the error of whoever keeps something there. Knows nothing of what is
+kept.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from typing import IO
 
 
 class JournalError(Exception):
-    """The journal cannot be used; the text says why and what to do."""
+    """The store, or what is kept in it, cannot be used; the text says why and what to do."""
 
 
 def make_folder(folder: Path) -> None:

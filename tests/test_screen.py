@@ -19,6 +19,7 @@ from rich.cells import cell_len
 
 from daemon.big_digits import big, shape, units
 from daemon.page_qr import qr_lines
+from daemon.pairing import Invitation
 from daemon.screen import FullScreen, can_draw, codes, signs_for
 from daemon.screen_bar import bar_lines, place
 from daemon.screen_layout import Frame, compose
@@ -29,7 +30,6 @@ from daemon.screen_words import (
     SMALL_SHAPES,
     STEPS,
     ZONES,
-    Invitation,
     Notes,
     clock_left,
     decimals,
