@@ -9,6 +9,8 @@ import argparse
 import json
 from typing import Any
 
+from daemon.cli_numbers import grams
+
 
 def add_parsers(commands: Any, common: argparse.ArgumentParser) -> None:
     """Add these commands."""
@@ -38,15 +40,9 @@ def add_parsers(commands: Any, common: argparse.ArgumentParser) -> None:
         epilog="example: benchpour jug refill B7 --grams 1900 --lot 26-1102",
     )
     refill.add_argument("name", metavar="NAME")
-    refill.add_argument("--grams", type=_grams, required=True, metavar="G", help="what was added")
+    refill.add_argument("--grams", type=grams, required=True, metavar="G", help="what was added")
     refill.add_argument("--lot", metavar="L", help="the lot of what was added")
     refill.set_defaults(run=_refill)
-
-
-def _grams(text: str) -> float:
-    from daemon.cli_run import grams
-
-    return grams(text)
 
 
 def _list(args: argparse.Namespace) -> int:

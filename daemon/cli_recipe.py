@@ -13,6 +13,8 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from daemon.cli_numbers import grams, within
+
 
 def add_parsers(commands: Any, common: argparse.ArgumentParser) -> None:
     """Add these commands."""
@@ -44,29 +46,15 @@ def add_parsers(commands: Any, common: argparse.ArgumentParser) -> None:
         epilog="example: benchpour recipe show slate-knob --batch-g 90 --celsius 27",
     )
     show.add_argument("name", metavar="NAME", help="a recipe's name, or a file")
-    show.add_argument("--batch-g", type=_grams, metavar="G", help="resin, if not the recipe's shot")
+    show.add_argument("--batch-g", type=grams, metavar="G", help="resin, if not the recipe's shot")
     show.add_argument("--celsius", type=_celsius, metavar="T", help="how warm it is")
     show.set_defaults(run=_show)
     for parser in (check, listing, show):
         parser.add_argument("--json", action="store_true", help="one JSON object a line")
 
 
-def _grams(text: str) -> float:
-    return _number(text, 0.01, 100_000, "grams, from 0.01 to 100000")
-
-
 def _celsius(text: str) -> float:
-    return _number(text, -40, 150, "degrees Celsius, from -40 to 150")
-
-
-def _number(text: str, least: float, most: float, what: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = float("nan")
-    if not least <= value <= most:
-        raise argparse.ArgumentTypeError(what)
-    return value
+    return within(text, -40, 150, "degrees Celsius")
 
 
 def _folder(args: argparse.Namespace) -> Path:

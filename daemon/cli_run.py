@@ -9,6 +9,8 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from daemon.cli_numbers import grams, within
+
 if TYPE_CHECKING:
     from daemon.config import Config
     from daemon.run import Running, RunOptions
@@ -81,29 +83,14 @@ def _bench_options(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--sound", metavar="TO", help="auto, bell, none or file:PATH.wav")
 
 
-def _within(least: float, most: float, what: str, text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = float("nan")
-    if not least <= value <= most:
-        raise argparse.ArgumentTypeError(f"{what} from {least:g} to {most:g}, not {text}")
-    return value
-
-
 def _count(text: str) -> int:
     if not text.isdecimal():
         raise argparse.ArgumentTypeError(f"a whole number from 1 on, not {text}")
-    return int(_within(1, 100_000, "a whole number", text))
-
-
-def grams(text: str) -> float:
-    """Grams on the command line."""
-    return _within(0.01, 100_000, "grams", text)
+    return int(within(text, 1, 100_000, "a whole number"))
 
 
 def _speed(text: str) -> float:
-    return _within(0.1, 20, "a speed", text)
+    return within(text, 0.1, 20, "a speed")
 
 
 def settings(args: argparse.Namespace) -> Config:

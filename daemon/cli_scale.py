@@ -15,6 +15,8 @@ from itertools import count
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
+from daemon.cli_numbers import within
+
 if TYPE_CHECKING:
     from drivers.reading import Reading
     from drivers.scale_profile import Profile
@@ -94,21 +96,11 @@ def _add_decode(which: Any, common: argparse.ArgumentParser) -> None:
 
 
 def _seconds(text: str) -> float:
-    return _number(text, 0.1, 864_000, "seconds, from 0.1 to 864000")
+    return within(text, 0.1, 864_000, "seconds")
 
 
 def _milliseconds(text: str) -> float:
-    return _number(text, 0, 3_600_000, "milliseconds, from 0 to 3600000")
-
-
-def _number(text: str, least: float, most: float, what: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = float("nan")
-    if not least <= value <= most:
-        raise argparse.ArgumentTypeError(what)
-    return value
+    return within(text, 0, 3_600_000, "milliseconds")
 
 
 def _profile(name: str | None) -> Profile | None:

@@ -9,6 +9,8 @@ import argparse
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from daemon.cli_numbers import within
+
 Run = Callable[[argparse.Namespace], int]
 
 
@@ -150,21 +152,11 @@ def _add_test(which: Any, parents: list[argparse.ArgumentParser]) -> argparse.Ar
 
 
 def _grams(text: str) -> float:
-    return _within(text, 100_000.0, "grams, from 0.0001 to 100000")
+    return within(text, 1e-4, 100_000, "grams")
 
 
 def _share(text: str) -> float:
-    return _within(text, 1.0, "a mass fraction from 0.0001 to 1")
-
-
-def _within(text: str, most: float, what: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = 0.0
-    if not 1e-4 <= value <= most:
-        raise argparse.ArgumentTypeError(what)
-    return value
+    return within(text, 1e-4, 1, "a mass fraction")
 
 
 def _triple(text: str) -> tuple[float, ...]:
