@@ -248,12 +248,12 @@ def connect_bytes(
 ) -> bytes:
     """Write a CONNECT that asks for a fresh session and leaves no will."""
     flags = 0x02 | (0x80 if user is not None else 0) | (0x40 if password is not None else 0)
-    body = _text("MQTT") + bytes((level, flags)) + keepalive_s.to_bytes(2, "big")
+    body = text_bytes("MQTT") + bytes((level, flags)) + keepalive_s.to_bytes(2, "big")
     body += b"\0" if level == V5 else b""
-    body += _text(client_id)
-    body += _text(user) if user is not None else b""
-    body += _text(password) if password is not None else b""
-    return bytes((Kind.CONNECT << 4,)) + _length(len(body)) + body
+    body += text_bytes(client_id)
+    body += text_bytes(user) if user is not None else b""
+    body += text_bytes(password) if password is not None else b""
+    return bytes((Kind.CONNECT << 4,)) + length_bytes(len(body)) + body
 
 
 def connack_refused(level: int, codes: dict[int, int]) -> bytes:
@@ -292,12 +292,13 @@ def parse_filters(packet: Packet, level: int) -> tuple[str, ...]:
     return tuple(filters)
 
 
-def _text(text: str) -> bytes:
+def text_bytes(text: str) -> bytes:
+    """Write a text with its length before it (1.5.4)."""
     data = text.encode()
     return len(data).to_bytes(2, "big") + data
 
 
-def _length(length: int) -> bytes:
+def length_bytes(length: int) -> bytes:
     """Write a length as a variable byte integer (1.5.5)."""
     out = bytearray()
     while True:

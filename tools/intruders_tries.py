@@ -23,7 +23,7 @@ from websockets.asyncio.client import ClientConnection, connect
 from websockets.exceptions import InvalidHandshake, WebSocketException
 from websockets.typing import Origin, Subprotocol
 
-from daemon.mqtt_packets import V5, V311, connect_bytes
+from daemon.mqtt_packets import V5, V311, connect_bytes, length_bytes, text_bytes
 
 HOST = "127.0.0.1"
 FORGED = "forged by an intruder"
@@ -59,29 +59,19 @@ Try = Callable[[Target], Coroutine[Any, Any, Tried]]
 # --- packets and lines --------------------------------------------------------------------------
 
 
-def text(value: str) -> bytes:
-    """A string as MQTT writes it."""
-    return len(value.encode()).to_bytes(2, "big") + value.encode()
-
-
 def packet(first: int, body: bytes) -> bytes:
     """A packet with its length."""
-    length, rest = bytearray(), len(body)
-    while True:
-        rest, byte = divmod(rest, 128)
-        length.append(byte | (0x80 if rest else 0))
-        if not rest:
-            return bytes([first]) + bytes(length) + body
+    return bytes([first]) + length_bytes(len(body)) + body
 
 
 def publish(topic: str, payload: str = FORGED, *, retain: bool = True) -> bytes:
     """A message of the lowest service."""
-    return packet(0x31 if retain else 0x30, text(topic) + payload.encode())
+    return packet(0x31 if retain else 0x30, text_bytes(topic) + payload.encode())
 
 
 def subscribe(*filters: str) -> bytes:
     """A subscription."""
-    return packet(0x82, b"\0\1" + b"".join(text(one) + b"\1" for one in filters))
+    return packet(0x82, b"\0\1" + b"".join(text_bytes(one) + b"\1" for one in filters))
 
 
 def line(target: Target, path: str = "mqtt", origin: str | None = None) -> connect:
@@ -246,7 +236,7 @@ async def malformed(target: Target) -> Tried:
         b"\x00\x00",
         login[:-1] + b"\xff\xff",
         login + packet(0x30, b"\xff\xff"),
-        login + packet(0x36, text("benchpour/bench/do") + b"\0\1"),  # quality of service 3
+        login + packet(0x36, text_bytes("benchpour/bench/do") + b"\0\1"),  # quality of service 3
         login + packet(0x82, b"\0\1"),
         login + subscribe("#"),
         login + login,
