@@ -23,6 +23,7 @@ import tty
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from daemon.bench import Bench
 from daemon.effects import Pattern
@@ -32,6 +33,10 @@ from daemon.view import BenchView
 from drivers.decoder import Decoder
 from drivers.scale_profile import load_profile
 from recipes.loader import SAMPLES_DIR, load_recipe
+
+if TYPE_CHECKING:
+    from daemon.run import Running
+    from recipes.model import Recipe
 
 PROFILE = "flag-comma-signed"
 BENCHPOUR = [sys.executable, "-m", "daemon"]
@@ -118,41 +123,64 @@ def bare_reader(path: str) -> None:
             print(float(line[6:14].replace(b" ", b"")), time.monotonic_ns(), flush=True)
 
 
-def probe(path: str) -> None:
-    """The daemon with everything on, and an outlet that notes when a reading was dealt with."""
-    from daemon.cli_run import read_scale
-    from daemon.config import load_config
-    from daemon.run import Running, RunOptions, stop_on_signals
+class Note:
+    """An outlet that notes each reading and the instant: cues are never later than that."""
 
-    store = Path(tempfile.mkdtemp(prefix="benchpour-figures-"))
-    options = {"scale.url": path, "broker.url": "embedded", "sound.to": f"file:{store}/track.wav"}
-    config = load_config(None, options)
+    def __init__(self, running: Running) -> None:
+        """Note what this daemon is shown, from when it is among its near outlets."""
+        self._running = running
+        self.lines: list[str] = []
+
+    def play(self, pattern: Pattern) -> None:
+        """Nothing to note: cues sound before an outlet is shown anything."""
+
+    def show(self, view: BenchView) -> None:
+        """Note the reading and the instant."""
+        gross_g = self._running.bench.weighing.gross_g
+        if gross_g is not None:
+            self.lines.append(f"{gross_g} {time.monotonic_ns()}")
+
+
+def endless_recipe() -> Recipe:
+    """A recipe whose first part takes longer to pour than anything is measured."""
     recipe = load_recipe(SAMPLES_DIR / "slate-knob.toml")
-    recipe = recipe.model_copy(
-        update={"shot_g": 1e5, "cup": recipe.cup.model_copy(update={"capacity_g": None})}
-    )
+    cup = recipe.cup.model_copy(update={"capacity_g": None})
+    return recipe.model_copy(update={"shot_g": 1e5, "cup": cup})
 
-    class Note:
-        def __init__(self) -> None:
-            self.lines: list[str] = []
 
-        def play(self, pattern: Pattern) -> None:
-            """Cues sound before this outlet is shown anything."""
+def noting(store: Path, options: dict[str, Any]) -> tuple[Running, Note]:
+    """A daemon in this process on these settings, with a note among its near outlets."""
+    from daemon.config import load_config
+    from daemon.run import Running, RunOptions
 
-        def show(self, view: BenchView) -> None:
-            gross = running.bench.weighing.gross_g
-            if gross is not None:
-                self.lines.append(f"{gross} {time.monotonic_ns()}")
+    config = load_config(None, options)
+    running = Running(RunOptions(config=config, recipe=endless_recipe(), console="none"), store)
+    note = Note(running)
+    running.loop.near.append(note)
+    return running, note
+
+
+def run_until_stopped(running: Running) -> None:
+    """Say that it is ready, and run until a signal ends it."""
+    from daemon.cli_run import read_scale
+    from daemon.run import stop_on_signals
 
     async def work() -> None:
         stop_on_signals(running.stop)
-        running.loop.near.append(note)
         print("ready", flush=True)
         await running.run(read_scale)
 
-    running = Running(RunOptions(config=config, recipe=recipe, console="none"), store)
-    note = Note()
     asyncio.run(work())
+
+
+def probe(path: str) -> None:
+    """The daemon with everything on, and an outlet that notes when a reading was dealt with."""
+    store = Path(tempfile.mkdtemp(prefix="benchpour-figures-"))
+    running, note = noting(
+        store,
+        {"scale.url": path, "broker.url": "embedded", "sound.to": f"file:{store}/track.wav"},
+    )
+    run_until_stopped(running)
     print("\n".join(note.lines))
 
 

@@ -33,11 +33,9 @@ from websockets.typing import Subprotocol
 
 from daemon import control
 from daemon.broker_access import local_url
-from daemon.effects import Answer, Pattern
+from daemon.effects import Answer
 from daemon.mqtt_packets import V311, connect_bytes
-from daemon.view import BenchView
-from recipes.loader import SAMPLES_DIR, load_recipe
-from tools.figures import feed, p, pseudo_scale
+from tools.figures import feed, noting, p, pseudo_scale, run_until_stopped
 from tools.intruders_tries import FORGED, HOST, TRIES, Target, subscribe
 
 RATE_HZ = 50.0
@@ -79,52 +77,18 @@ def _figures(late_ms: list[float]) -> str:
 
 def bench(scale: str, store: str) -> None:
     """A daemon with everything on, which notes when each reading was dealt with, and commands."""
-    from daemon.cli_run import read_scale
-    from daemon.config import load_config
-    from daemon.run import Running, RunOptions, stop_on_signals
-
     options = {"scale.url": scale, "sound.to": f"file:{store}/track.wav", "phone.port": 0}
-    recipe = load_recipe(SAMPLES_DIR / "slate-knob.toml")
-    recipe = recipe.model_copy(
-        update={"shot_g": 1e5, "cup": recipe.cup.model_copy(update={"capacity_g": None})}
-    )
-    config = load_config(None, options)
-    running = Running(RunOptions(config=config, recipe=recipe, console="none"), Path(store))
-    note, heard = _Note(running), running.commander.heard
+    running, note = noting(Path(store), options)
+    heard, commands = running.commander.heard, 0
 
     def hear(payload: Any, by: str, reply: Callable[[Answer], None]) -> None:
-        if by == "mqtt":
-            note.commands += 1
+        nonlocal commands
+        commands += by == "mqtt"
         heard(payload, by, reply)
 
     running.commander.heard = hear  # type: ignore[method-assign]
-
-    async def work() -> None:
-        stop_on_signals(running.stop)
-        running.loop.near.append(note)
-        print("ready", flush=True)
-        await running.run(read_scale)
-
-    asyncio.run(work())
-    print("\n".join([f"commands {note.commands}", *note.lines]))
-
-
-class _Note:
-    """Cues sound before this outlet is shown anything: what it is late, they are at the most."""
-
-    def __init__(self, running: Any) -> None:
-        self._running = running
-        self.lines: list[str] = []
-        self.commands = 0
-
-    def play(self, pattern: Pattern) -> None:
-        """Nothing to note: what is shown comes after it."""
-
-    def show(self, view: BenchView) -> None:
-        """Note the reading and the instant."""
-        gross_g = self._running.bench.weighing.gross_g
-        if gross_g is not None:
-            self.lines.append(f"{gross_g} {time.monotonic_ns()}")
+    run_until_stopped(running)
+    print("\n".join([f"commands {commands}", *note.lines]))
 
 
 # --- an honest phone -----------------------------------------------------------------------------
