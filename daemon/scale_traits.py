@@ -189,7 +189,7 @@ def with_step(
     first_share: float,
     mean_s: float,
     var_s2: float,
-    gap_s: float = 0.0,
+    gap_s: float,
 ) -> ScaleTraits:
     """After a load was put down or lifted and the display followed by `size_g`.
 
