@@ -75,13 +75,13 @@ class Running:
 
     def __init__(self, options: RunOptions, store: Path) -> None:
         """Open the journal and rebuild the bench; raises JournalError."""
-        from drivers.recogniser import decoder_of
+        from drivers.recogniser import decoder_for
 
         self.options = options
         self.store = store
         self.journal = Journal(store, write=True)
         self.timeline = Timeline(options.clock, saved_mark(self.journal))
-        self.restart = rebuild(self.journal, decoder_of(options.profile))
+        self.restart = rebuild(self.journal, decoder_for(options.profile))
         self.loop = Loop(self.restart.engine, self.journal, self.timeline, options.speed)
         self.commander = Commander(self.loop, (options.config.recipes_dir,))
         self.said = Said(self.timeline.now_s, self._refresh_soon)

@@ -267,6 +267,6 @@ def _meaning(reading: Reading) -> tuple[object, ...]:
     return reading.text, reading.unit, reading.declared, reading.overload
 
 
-def decoder_of(profile: Profile | None) -> Decoder | Recogniser:
+def decoder_for(profile: Profile | None) -> Decoder | Recogniser:
     """The decoder of a shape, or one that finds out which it is."""
     return Recogniser() if profile is None else Decoder(profile)
